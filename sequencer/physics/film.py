@@ -43,7 +43,7 @@ def window_stress_Pa(
     if pressure_Pa <= 0.0:
         return 0.0
     load = pressure_Pa * radius_m / thickness_m
-    return HENCKY_CENTRE_STRESS * (modulus_Pa(film_degC) * load * load) ** (1.0 / 3.0)
+    return HENCKY_CENTRE_STRESS * float((modulus_Pa(film_degC) * load * load) ** (1.0 / 3.0))
 
 
 def window_deflection_m(
@@ -53,7 +53,7 @@ def window_deflection_m(
     if pressure_Pa <= 0.0:
         return 0.0
     strain = pressure_Pa * radius_m / (modulus_Pa(film_degC) * thickness_m)
-    return HENCKY_DEFLECTION * radius_m * strain ** (1.0 / 3.0)
+    return HENCKY_DEFLECTION * radius_m * float(strain ** (1.0 / 3.0))
 
 
 def gap_stress_Pa(pressure_Pa: float, gap_m: float, thickness_m: float, film_degC: float) -> float:
@@ -103,7 +103,7 @@ def radius_for_stress_m(
     """Free radius at which the centre stress of a window reaches the given stress (Hencky 1915)."""
     if pressure_Pa <= 0.0:
         return math.inf
-    scaled = (stress_Pa / HENCKY_CENTRE_STRESS) ** 1.5
+    scaled = float((stress_Pa / HENCKY_CENTRE_STRESS) ** 1.5)
     return scaled * thickness_m / (pressure_Pa * math.sqrt(modulus_Pa(film_degC)))
 
 

@@ -140,7 +140,7 @@ def _vent_integral(ratio: float, critical_ratio: float) -> float:
     half = math.tan(0.5 * math.asin(min(1.0, (ratio - b) / span)))
     spread = 1.0 - 2.0 * b
     if abs(spread) < 1e-6:
-        return -2.0 / (b * (1.0 + half))
+        return -2.0 / (1.0 + half)
     if spread > 0.0:
         root = math.sqrt(spread)
         return math.log((b * half + span - root) / (b * half + span + root)) / root * span

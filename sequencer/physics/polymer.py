@@ -169,6 +169,6 @@ def stefan_line_s(
 def stefan_disc_s(
     viscosity_Pa_s: float, radius_m: float, pressure_Pa: float, start_m: float, end_m: float
 ) -> float:
-    """Time to squeeze a thin layer under a disc, 3 eta R^2/(4 p) (1/hf^2 - 1/h0^2) (Stefan 1874)."""
+    """Time to squeeze a thin layer under a disc of that radius (Stefan 1874)."""
     squeeze = 1.0 / (end_m * end_m) - 1.0 / (start_m * start_m)
     return 3.0 * viscosity_Pa_s * radius_m * radius_m / (4.0 * pressure_Pa) * squeeze
