@@ -11,9 +11,7 @@ from typing import Protocol, runtime_checkable
 
 from sequencer.config import Rig
 from sequencer.errors import DriverUnavailable, InputRefused, Problem
-from sequencer.model import Prompt, RawInput, Request
-
-ChannelValue = bool | float
+from sequencer.model import Image, Prompt, RawInput, Request
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,18 +23,6 @@ class Scan:
 
     raw: tuple[RawInput, ...]
     read_back: tuple[tuple[str, bool], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Image:
-    """Channel values to write, valid until ``expires_ns``; absent channels are left alone.
-
-    After expiry the driver writes ``safe`` by itself, in its order, once.
-    """
-
-    values: Mapping[str, ChannelValue]
-    safe: Mapping[str, ChannelValue]
-    expires_ns: int
 
 
 @runtime_checkable

@@ -125,6 +125,21 @@ class Outputs:
     expires_ns: int = 0
 
 
+ChannelValue = bool | float
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """Channel values to write, valid until ``expires_ns``; absent channels are left alone.
+
+    After expiry the driver writes ``safe`` by itself, in its order, once.
+    """
+
+    values: Mapping[str, ChannelValue]
+    safe: Mapping[str, ChannelValue]
+    expires_ns: int
+
+
 class RequestKind(StrEnum):
     """What may be asked of the sequencer."""
 

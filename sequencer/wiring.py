@@ -6,8 +6,7 @@ before a path is opened, and the clamp comes last.
 """
 
 from sequencer.config import Rig
-from sequencer.driver import ChannelValue, Image
-from sequencer.model import Clamp, Outputs
+from sequencer.model import ChannelValue, Clamp, Image, Outputs
 
 SAFE = Outputs()
 
