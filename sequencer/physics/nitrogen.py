@@ -25,18 +25,25 @@ def density_kg_per_m3(pressure_abs_Pa: float) -> float:
     )
 
 
+def compressibility_slope_per_Pa(pressure_abs_Pa: float) -> float:
+    """Derivative of `compressibility` with respect to pressure."""
+    bar = pressure_abs_Pa / _Pa_PER_BAR
+    return (-2.4913e-4 + bar * (2.0 * 2.53545e-6 + bar * 3.0 * 2.798e-10)) / _Pa_PER_BAR
+
+
 def pressure_at_density_abs_Pa(density: float) -> float:
     """Absolute pressure at 20 degC from a density in kg/m3: the inverse of `density_kg_per_m3`.
 
-    Fixed point p = Z(p) rho R T, which contracts because Z varies slowly; to 1e-12 relative.
+    Newton on p - Z(p) rho R T = 0, to 1e-13 relative.
     """
     ideal_Pa = density * GAS_CONSTANT_J_per_kg_K * REFERENCE_K
     pressure = ideal_Pa
-    for _ in range(40):
-        better = compressibility(pressure) * ideal_Pa
-        if abs(better - pressure) <= 1e-12 * better:
-            return better
-        pressure = better
+    for _ in range(20):
+        miss_Pa = pressure - compressibility(pressure) * ideal_Pa
+        step_Pa = miss_Pa / (1.0 - compressibility_slope_per_Pa(pressure) * ideal_Pa)
+        pressure -= step_Pa
+        if abs(step_Pa) <= 1e-9 * pressure:
+            break
     return pressure
 
 
