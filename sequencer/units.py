@@ -7,7 +7,7 @@ pressure is turned into gauge at the standard atmosphere (101.325 kPa).
 
 Suffixes used in names all over the project: ``Pa`` gauge pressure, ``abs_Pa`` absolute pressure,
 ``degC`` temperature, ``K`` temperature difference, ``s`` and ``ns`` time, ``m``, ``m2``, ``m3``,
-``kg``, ``g``, ``N``, ``W``, ``J_per_K``, ``W_per_K``, ``m3_per_s_Pa``.
+``kg``, ``g``, ``N``, ``W``, ``J_per_K``, ``W_per_K``, ``m3_per_s_Pa``, ``Pa_s`` viscosity.
 """
 
 import functools
@@ -47,6 +47,12 @@ PRESSURE_RATE = Kind("a rate of pressure", "Pa/s", "0.5 psi/s")
 POWER = Kind("a power", "W", "500 W")
 HEAT_CAPACITY = Kind("a heat capacity", "J/delta_degC", "1800 J/K")
 HEAT_LOSS = Kind("a heat loss", "W/delta_degC", "2 W/K")
+MODULUS = Kind("a modulus", "Pa", "2.4 GPa")
+VISCOSITY = Kind("a viscosity", "Pa*s", "8.2e5 Pa s")
+DENSITY = Kind("a density", "kg/m**3", "1200 kg/m3")
+CONDUCTIVITY = Kind("a thermal conductivity", "W/(m*delta_degC)", "0.2 W/(m K)")
+SPECIFIC_HEAT = Kind("a specific heat", "J/(kg*delta_degC)", "1260 J/(kg K)")
+EXPANSION = Kind("a thermal expansion", "1/delta_degC", "6.5e-5 1/K")
 KINDS = (
     PRESSURE,
     TEMPERATURE,
@@ -60,9 +66,20 @@ KINDS = (
     POWER,
     HEAT_CAPACITY,
     HEAT_LOSS,
+    MODULUS,
+    VISCOSITY,
+    DENSITY,
+    CONDUCTIVITY,
+    SPECIFIC_HEAT,
+    EXPANSION,
 )
 
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+# What may stand as a unit. Anything else never reaches pint, whose parser also does arithmetic:
+# a text like "m**9**9**9" would keep it busy for ever.
+_TERM = r"(?:[A-Za-z\u00b5\u03bc°]+(?:(?:\*\*|\^)?-?[1-4])?|1)"
+_UNIT = re.compile(rf"\(?{_TERM}\)?(?: ?[*/ ] ?\(?{_TERM}\)?)*")
+_LONGEST_UNIT = 40
 _ABSOLUTE = re.compile(r"^(psi|bar)a$|^(.+?)\s*\(?abs(?:olute)?\)?$")
 _GAUGE = re.compile(r"^(psi|bar)g$|^(.+?)\s*\(?gauge\)?$")
 
@@ -75,17 +92,24 @@ def _registry() -> "pint.UnitRegistry[float]":
 
 
 def _unit_text(unit: str) -> str:
-    """Write a unit as pint reads it: ``dm3/(s bar)`` becomes ``dm**3/(s*bar)``."""
+    """Write a unit as pint reads it: ``dm3/(s bar)`` becomes ``dm**3/(s*bar)``.
+
+    Raises:
+        ValueError: if the text is not built of units, powers, ``*``, ``/`` and brackets.
+    """
+    unit = " ".join(unit.split())
+    if len(unit) > _LONGEST_UNIT or _UNIT.fullmatch(unit) is None:
+        raise ValueError(f"{unit} is not a unit")
     powered = re.sub(r"([A-Za-z])\^?(-?\d)", r"\1**\2", unit)
     return re.sub(r"(?<=[\w)])\s+(?=[\w(])", "*", powered)
 
 
 def _convert(number: float, unit: str, kind: Kind) -> float:
-    registry = _registry()
-    if kind in (DIFFERENCE, RATE, HEAT_CAPACITY, HEAT_LOSS):
+    unit = _unit_text(unit)
+    if "delta_degC" in kind.unit:
         # In these a kelvin is a difference; pint would otherwise see an absolute temperature.
         unit = re.sub(r"\bK\b", "delta_degC", unit)
-    value = registry.Quantity(number, _unit_text(unit)).to(kind.unit).magnitude
+    value = _registry().Quantity(number, unit).to(kind.unit).magnitude
     # Twelve digits: the same pressure written in psi, kPa or bar becomes the same float.
     return float(f"{value:.12g}")
 
@@ -141,6 +165,12 @@ def parse(text: object, kind: Kind) -> float:
         raise ValueError(f"{unit} is {_kind_of(unit)}; {hint}") from None
     if absolute is not None:
         value -= ATMOSPHERE_abs_Pa
+    if not math.isfinite(value):
+        raise ValueError(f"not a finite number; {hint}")
+    if kind is PRESSURE and value < -ATMOSPHERE_abs_Pa:
+        raise ValueError(f"lies below vacuum; {hint}")
+    if kind is TEMPERATURE and value < -KELVIN_OFFSET:
+        raise ValueError(f"lies below absolute zero; {hint}")
     return value
 
 
@@ -160,6 +190,12 @@ PressureRate = Annotated[float, _parser(PRESSURE_RATE)]
 Power = Annotated[float, _parser(POWER)]
 HeatCapacity = Annotated[float, _parser(HEAT_CAPACITY)]
 HeatLoss = Annotated[float, _parser(HEAT_LOSS)]
+Modulus = Annotated[float, _parser(MODULUS)]
+Viscosity = Annotated[float, _parser(VISCOSITY)]
+Density = Annotated[float, _parser(DENSITY)]
+Conductivity = Annotated[float, _parser(CONDUCTIVITY)]
+SpecificHeat = Annotated[float, _parser(SPECIFIC_HEAT)]
+Expansion = Annotated[float, _parser(EXPANSION)]
 
 
 def psi(pressure_Pa: float) -> float:
