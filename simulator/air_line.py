@@ -3,10 +3,10 @@
 from typing import NamedTuple
 
 from sequencer.physics.clamp import disc_m2
-from sequencer.physics.flow import AIR_GAS_CONSTANT_J_per_kg_K, REFERENCE_K
+from sequencer.physics.flow import REFERENCE_K, AIR_GAS_CONSTANT_J_per_kg_K
 from simulator.press import spring_force_N
-from simulator.valve import crosses, implicit_share, valve_flow
 from simulator.values import Actuation, PlantParams, PlantState
+from simulator.valve import crosses, implicit_share, valve_flow
 
 _RT = AIR_GAS_CONSTANT_J_per_kg_K * REFERENCE_K
 
@@ -105,12 +105,11 @@ def cylinder_rate_Pa_per_s(flows: AirFlows, state: PlantState, params: PlantPara
 
 def air_activity_per_s(flows: AirFlows, state: PlantState, params: PlantParams) -> float:
     """Fastest relative change on the air side, for the choice of a step."""
-    scale = max(state.air_line_Pa, state.cylinder_Pa) + params.room_abs_Pa
-    gas = max(
-        abs(air_line_rate_Pa_per_s(flows, params)),
-        abs(cylinder_rate_Pa_per_s(flows, state, params)),
-    )
-    return max(gas / scale, abs(flows.speed_m_per_s) / params.cylinder_stroke_m)
+    line_rate = abs(air_line_rate_Pa_per_s(flows, params))
+    cylinder_rate = abs(cylinder_rate_Pa_per_s(flows, state, params))
+    highest_abs_Pa = max(state.air_line_Pa, state.cylinder_Pa) + params.room_abs_Pa
+    gas = max(line_rate, cylinder_rate) / highest_abs_Pa
+    return max(gas, abs(flows.speed_m_per_s) / params.cylinder_stroke_m)
 
 
 def air_step(

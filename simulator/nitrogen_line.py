@@ -7,14 +7,14 @@ import math
 from typing import NamedTuple
 
 from sequencer.physics.flow import (
-    NITROGEN_GAS_CONSTANT_J_per_kg_K,
     NITROGEN_MASS_FACTOR,
     REFERENCE_K,
     ZERO_CELSIUS_K,
+    NITROGEN_GAS_CONSTANT_J_per_kg_K,
 )
 from sequencer.physics.nitrogen import pressure_at_density_abs_Pa
-from simulator.valve import crosses, implicit_share, valve_flow
 from simulator.values import Actuation, PlantParams, PlantState
+from simulator.valve import crosses, implicit_share, valve_flow
 
 _RT = NITROGEN_GAS_CONSTANT_J_per_kg_K * REFERENCE_K
 _SPRING_FREE_Pa = 1.0e5

@@ -6,6 +6,7 @@ Deterministic and pure: no clock, no randomness. Noise belongs to the sensors.
 from sequencer.physics.flow import ZERO_CELSIUS_K
 from simulator.air_line import (
     AirFlows,
+    AirStep,
     air_activity_per_s,
     air_flows,
     air_line_rate_Pa_per_s,
@@ -21,6 +22,7 @@ from simulator.heat import (
 )
 from simulator.nitrogen_line import (
     NitrogenFlows,
+    NitrogenStep,
     bottle_abs_Pa,
     film_gas_rate_K_per_s,
     nitrogen_activity_per_s,
@@ -42,6 +44,8 @@ __all__ = ["Actuation", "PlantParams", "PlantState", "advance", "derivatives"]
 FINE_STEP_s = 5.0e-3
 COARSE_STEP_s = 0.2
 LEAST_STEP_s = 5.0e-5
+AT_REST_per_s = 1.0e-9
+"""Below this fastest relative change a gas side is left as it is."""
 QUIET_per_s = 0.01
 """Below this fastest relative change of any pressure nothing moves, and steps are coarse."""
 LARGEST_CHANGE = 0.1
@@ -108,11 +112,19 @@ def _stepped(
     gas: NitrogenFlows,
     air: AirFlows,
     bottle_abs: float,
+    gas_rests: bool,
+    air_rests: bool,
     step_s: float,
 ) -> PlantState:
     """The state one step later, events applied at its end."""
-    gas_done = nitrogen_step(gas, state, params, bottle_abs, step_s)
-    air_done = air_step(air, state, params, actuation, step_s)
+    if gas_rests:
+        gas_done = NitrogenStep(0.0, 0.0, 0.0, 0.0, gas.bottle, gas.out)
+    else:
+        gas_done = nitrogen_step(gas, state, params, bottle_abs, step_s)
+    if air_rests:
+        air_done = AirStep(state.air_line_Pa, state.cylinder_Pa, state.piston_m)
+    else:
+        air_done = air_step(air, state, params, actuation, step_s)
     contact = contact_W_per_K(state.piston_m, params)
     heat = advance_heat(heat_of(state), contact, params, actuation, step_s)
 
@@ -187,11 +199,13 @@ def advance(
         bottle_abs = bottle_abs_Pa(state.bottle_kg, params)
         gas = nitrogen_flows(state, params, actuation, bottle_abs, lift)
         air = air_flows(state, params, actuation)
-        activity = max(
-            nitrogen_activity_per_s(gas, state, params, actuation),
-            air_activity_per_s(air, state, params),
+        gas_activity = nitrogen_activity_per_s(gas, state, params, actuation)
+        air_activity = air_activity_per_s(air, state, params)
+        step_s = _step_s(max(gas_activity, air_activity), left_s)
+        gas_rests = gas_activity < AT_REST_per_s
+        air_rests = air_activity < AT_REST_per_s
+        state = _stepped(
+            state, params, actuation, gas, air, bottle_abs, gas_rests, air_rests, step_s
         )
-        step_s = _step_s(activity, left_s)
-        state = _stepped(state, params, actuation, gas, air, bottle_abs, step_s)
         left_s -= step_s
     return state

@@ -85,7 +85,7 @@ def dose_rate_per_s(film_Pa: float, lift: float, foil_degC: float, params: Plant
 
 def fill_reached(fill_fraction: float, dose: float, film_Pa: float, params: PlantParams) -> float:
     """Fill fraction after a dose: what it was or more, up to full or to the trapped gas's limit."""
-    if dose <= 0.0:
+    if dose <= 0.0 or fill_fraction >= 1.0:
         return fill_fraction
     depth = depth_ratio(dose, params.pattern_entry, params.pattern_wall)
     reached = min(1.0, depth / params.pattern_aspect_ratio)

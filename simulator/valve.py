@@ -1,9 +1,11 @@
 """One valve between two volumes, with the slopes an implicit step needs."""
 
 from sequencer.physics.flow import (
+    LAMINAR_RATIO,
     REFERENCE_DENSITY_kg_per_m3,
     flow_function,
     flow_function_slope,
+    laminar_gradient,
 )
 
 
@@ -22,7 +24,10 @@ def valve_flow(
     if conductance <= 0.0:
         return 0.0, 0.0, 0.0
     scale = conductance * REFERENCE_DENSITY_kg_per_m3 * mass_factor
-    if first_abs_Pa >= second_abs_Pa:
+    if LAMINAR_RATIO * first_abs_Pa < second_abs_Pa < first_abs_Pa / LAMINAR_RATIO:
+        gradient = scale * laminar_gradient(critical_ratio)
+        return gradient * (first_abs_Pa - second_abs_Pa), gradient, -gradient
+    if first_abs_Pa > second_abs_Pa:
         ratio = second_abs_Pa / first_abs_Pa
         share = flow_function(ratio, critical_ratio)
         slope = flow_function_slope(ratio, critical_ratio)

@@ -34,8 +34,7 @@ def flow_function(ratio: float, critical_ratio: float) -> float:
     if ratio <= LAMINAR_RATIO:
         s = (ratio - critical_ratio) / span
         return math.sqrt(1.0 - s * s)
-    s = (LAMINAR_RATIO - critical_ratio) / span
-    return math.sqrt(1.0 - s * s) * (1.0 - ratio) / (1.0 - LAMINAR_RATIO)
+    return laminar_gradient(critical_ratio) * (1.0 - ratio)
 
 
 def flow_function_slope(ratio: float, critical_ratio: float) -> float:
@@ -46,8 +45,16 @@ def flow_function_slope(ratio: float, critical_ratio: float) -> float:
     if ratio <= LAMINAR_RATIO:
         s = (ratio - critical_ratio) / span
         return -s / (span * math.sqrt(1.0 - s * s))
-    s = (LAMINAR_RATIO - critical_ratio) / span
-    return -math.sqrt(1.0 - s * s) / (1.0 - LAMINAR_RATIO)
+    return -laminar_gradient(critical_ratio)
+
+
+def laminar_gradient(critical_ratio: float) -> float:
+    """Slope of `flow_function` on its straight line near equal pressures, taken positive.
+
+    There the mass flow is proportional to the pressure difference itself.
+    """
+    s = (LAMINAR_RATIO - critical_ratio) / (1.0 - critical_ratio)
+    return math.sqrt(1.0 - s * s) / (1.0 - LAMINAR_RATIO)
 
 
 def air_mass_flow_kg_per_s(
