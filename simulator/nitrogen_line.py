@@ -185,6 +185,7 @@ def nitrogen_step(
     state: PlantState,
     params: PlantParams,
     bottle_abs: float,
+    spring_rise_Pa: float,
     step_s: float,
 ) -> NitrogenStep:
     """One linearly implicit step of the four volumes; conserves mass, stable for any length.
@@ -213,6 +214,9 @@ def nitrogen_step(
     ) = flows
     bottle_down *= implicit_share(step_s, -bottle_down / inlet)
     share = implicit_share(step_s, regulator_up / inlet - regulator_down / outlet)
+    if regulator > 0.0 and regulator_up == 0.0:
+        # Regulating, not at its capacity nor creeping: it follows its spring within the step.
+        regulator = max(0.0, regulator - regulator_down * spring_rise_Pa * share)
     regulator_up *= share
     regulator_down *= share
     share = implicit_share(step_s, isolation_up / outlet - isolation_down / gap)
@@ -224,7 +228,7 @@ def nitrogen_step(
     out_up *= implicit_share(step_s, out_up / film)
 
     bottle_Pa = bottle_abs - room
-    target_Pa = regulated_Pa(state, params)
+    target_Pa = regulated_Pa(state, params) + spring_rise_Pa
     d1, d2, d3, d4 = 0.0, 0.0, 0.0, 0.0
     for _ in range(4):
         # Eliminate downwards: inlet, outlet, gap, film; then substitute back.

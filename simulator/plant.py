@@ -117,10 +117,17 @@ def _stepped(
     step_s: float,
 ) -> PlantState:
     """The state one step later, events applied at its end."""
+    spring_Pa = actuation.regulator_set_Pa
+    if spring_Pa != state.regulator_spring_Pa:
+        spring_Pa = state.regulator_spring_Pa + (
+            spring_Pa - state.regulator_spring_Pa
+        ) * decay_share(step_s, params.regulator_lag_s)
     if gas_rests:
         gas_done = NitrogenStep(0.0, 0.0, 0.0, 0.0, gas.bottle, gas.out)
     else:
-        gas_done = nitrogen_step(gas, state, params, bottle_abs, step_s)
+        gas_done = nitrogen_step(
+            gas, state, params, bottle_abs, spring_Pa - state.regulator_spring_Pa, step_s
+        )
     if air_rests:
         air_done = AirStep(state.air_line_Pa, state.cylinder_Pa, state.piston_m)
     else:
@@ -136,12 +143,6 @@ def _stepped(
         film_gas_degC += rise_K
         film_abs_Pa = film_Pa + params.room_abs_Pa
         film_Pa += film_abs_Pa * rise_K / (state.film_gas_degC + ZERO_CELSIUS_K)
-    spring_Pa = actuation.regulator_set_Pa
-    if spring_Pa != state.regulator_spring_Pa:
-        spring_Pa = state.regulator_spring_Pa + (
-            spring_Pa - state.regulator_spring_Pa
-        ) * decay_share(step_s, params.regulator_lag_s)
-
     dose = state.dose
     fill_fraction = state.fill_fraction
     film_intact = state.film_intact
