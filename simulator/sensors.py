@@ -51,7 +51,8 @@ def undo(scaling_of: Input, quantum: float) -> Undo:
         gain = 16.0 / (scaling.high_Pa - scaling.low_Pa)
         return Undo(gain, 4.0 - gain * scaling.low_Pa, LEAST_mA, MOST_mA, LOOP_STEP_mA)
     gain = 1.0 / scaling.gain
-    return Undo(gain, -scaling.offset * gain, -math.inf, math.inf, quantum * abs(gain))
+    offset = 0.0 - scaling.offset * gain
+    return Undo(gain, offset, -math.inf, math.inf, quantum * abs(gain))
 
 
 class Transmitter:
@@ -68,8 +69,8 @@ class Transmitter:
         "_next_ns",
         "_noise",
         "_offset",
-        "_period_ns",
         "_per_step",
+        "_period_ns",
         "_undo",
         "bad",
         "burnt_out",

@@ -1,0 +1,222 @@
+"""The simulated rig behind the driver port, as if it hung on an I/O module.
+
+It integrates the plant to the loop's time whenever it is read or written, with what was written
+last. It knows nothing of the sequencer: its outputs are channels, its inputs are raw values.
+"""
+
+from collections.abc import Callable, Mapping
+from random import Random
+
+from sequencer.config import CONTACT_ROLES, SETPOINT_ROLES, Rig
+from sequencer.driver import Attendant, Driver, Scan
+from sequencer.errors import DriverError, InputRefused, LinkLost, Problem
+from sequencer.model import ChannelValue, Image, RawInput
+from simulator.bench import Bench
+from simulator.build import found_coils, make_bench, make_gauges, make_transmitters
+from simulator.coils import positions
+from simulator.compiled import load_advance
+from simulator.faults import Fault, struck
+from simulator.gauges import Eyes
+from simulator.options import Options, read_options
+from simulator.person import SimulatedPerson
+from simulator.press import piston_home
+from simulator.sensors import Contact, Transmitter
+from simulator.values import PlantState
+
+TRUTHS = {
+    "supply_pressure": "outlet_Pa",
+    "film_pressure": "film_Pa",
+    "film_pressure_2": "film_Pa",
+    "clamp_pressure": "cylinder_Pa",
+    "bottle_pressure": "inlet_Pa",
+    "air_pressure": "air_line_Pa",
+    "head_temperature": "head_degC",
+    "head_temperature_2": "head_degC",
+}
+CUTS_COILS = ("emergency_stop", "logic_power_lost")
+"""Faults that take the power from every coil: the stop chain is hard-wired into it."""
+
+
+def create(options: Mapping[str, object], rig: Rig, file: str) -> Driver:
+    """Make a simulated rig; see `sequencer.driver.Factory`."""
+    unknown = [role for role in rig.inputs if role not in TRUTHS and role not in CONTACT_ROLES]
+    if unknown:
+        raise InputRefused(
+            *(
+                Problem(
+                    file, f"inputs.{role}", "", "is no input of a simulated rig", "leave it out"
+                )
+                for role in unknown
+            )
+        )
+    return SimulatedDriver(read_options(options, file), rig)
+
+
+class SimulatedDriver:
+    """One simulated rig; see `sequencer.driver.Driver`."""
+
+    def __init__(self, options: Options, rig: Rig) -> None:
+        self._rig = rig
+        self._faults = tuple(option.fault() for option in options.faults)
+        self._bench = make_bench(options, rig, load_advance(options.compiled))
+        eyes = Eyes(make_gauges(options, rig), Random(f"{options.seed} eyes"))
+        rng = Random(f"{options.seed} person")
+        self._person = SimulatedPerson(self._bench, eyes, options.person, rng)
+        self._inputs = make_transmitters(options, rig)
+        self._analogue: list[tuple[int, Callable[[float, int], RawInput], int]] = []
+        self._contacts: list[tuple[int, Callable[[bool, int], RawInput], Callable[[], bool]]] = []
+        for place, (role, sensor) in enumerate(self._inputs.items()):
+            if isinstance(sensor, Contact):
+                self._contacts.append((place, sensor.sample, self._contact_truth(role)))
+            else:
+                field = PlantState._fields.index(TRUTHS[role])
+                self._analogue.append((place, sensor.sample, field))
+        self._raw = [RawInput(0.0, False, 0)] * len(self._inputs)
+        self._switched = tuple(
+            output.channel for role, output in rig.outputs.items() if role not in SETPOINT_ROLES
+        )
+        self._channels = frozenset(output.channel for output in rig.outputs.values())
+        self._coils = found_coils(options, rig)
+        self._read_back = self._coils_read_back()
+        self._safe: Mapping[str, ChannelValue] = {}
+        self._expires_ns: int | None = None
+        self._relay_dropped = False
+        self._seen_faults: tuple[Fault, ...] = ()
+        self._linked = True
+        self._opened = self._begun = False
+
+    def open(self) -> None:
+        """Reach the rig; nothing is written, everything stays as found."""
+        self._opened = True
+
+    def close(self) -> None:
+        """Let go of the rig; from the expiry of the last image on its dead-man has the outputs."""
+        self._opened = False
+
+    def read(self, now_ns: int) -> Scan:
+        """Integrate to ``now_ns`` and sample every input.
+
+        Raises:
+            LinkLost: while that fault is active.
+            DriverError: if the driver is not open, or the clock went backwards.
+        """
+        self._run_to(now_ns)
+        state, raw = self._bench.state, self._raw
+        for place, sample, field in self._analogue:
+            raw[place] = sample(state[field], now_ns)
+        for place, sample_contact, truth in self._contacts:
+            raw[place] = sample_contact(truth(), now_ns)
+        return Scan(tuple(raw), self._read_back)
+
+    def write(self, image: Image, now_ns: int) -> None:
+        """Integrate to ``now_ns`` and switch the coils; valves arrive after their travel.
+
+        Raises:
+            LinkLost: while that fault is active; the outputs stay, and run into their dead-man.
+            DriverError: if the image names a channel that the rig has not, the driver is not
+                open, or the clock went backwards.
+        """
+        self._run_to(now_ns)
+        if not image.values.keys() <= self._channels:
+            unknown = ", ".join(sorted(image.values.keys() - self._channels))
+            raise DriverError(f"no such channel on the simulated rig: {unknown}")
+        self._safe = image.safe
+        if self._rig.dead_man != "none":
+            self._expires_ns = image.expires_ns
+        if self._relay_dropped:
+            self._relay_dropped = False
+            self._switch(image.values)
+        elif any(self._coils.get(channel) != value for channel, value in image.values.items()):
+            self._switch(image.values)
+
+    def attendant(self) -> Attendant:
+        """Return the simulated person."""
+        return self._person
+
+    def prediction(self) -> Mapping[str, float]:
+        """Return fill fraction, film whole or not, and the gas used since the driver was made."""
+        state = self._bench.state
+        return {
+            "fill_fraction": state.fill_fraction,
+            "gas_used_g": state.gas_used_kg * 1e3,
+            "film_intact": state.film_intact,
+        }
+
+    def truth(self) -> PlantState:
+        """Return the plant as it really is, for tests and drills; no sequencer may look."""
+        return self._bench.state
+
+    def bench(self) -> Bench:
+        """Return the whole simulated bench, hands and valves included, for tests and drills."""
+        return self._bench
+
+    def _run_to(self, now_ns: int) -> None:
+        if not self._opened:
+            raise DriverError("the simulated rig is not open")
+        bench = self._bench
+        if not self._begun:
+            self._begin(now_ns)
+        if self._expires_ns is not None and self._expires_ns < now_ns:
+            bench.run_to(max(self._expires_ns, bench.now_ns))
+            self._expire()
+        bench.run_to(now_ns)
+        if bench.faults is not self._seen_faults:
+            self._mislead_sensors()
+        if not self._linked:
+            raise LinkLost("the link to the simulated rig is lost (a fault that was asked for)")
+
+    def _begin(self, now_ns: int) -> None:
+        self._begun = True
+        self._bench.begin(now_ns, self._faults)
+        for fault in self._faults:
+            if fault.kind in CUTS_COILS:
+                self._bench.at(now_ns + fault.from_ns, self._send)
+                if fault.until_ns is not None:
+                    self._bench.at(now_ns + fault.until_ns, self._send)
+
+    def _expire(self) -> None:
+        """Act as the rig's dead-man: write the safe values, or take all power from the coils."""
+        self._expires_ns = None
+        self._relay_dropped = self._rig.dead_man == "watchdog_relay"
+        self._switch({} if self._relay_dropped else self._safe)
+
+    def _switch(self, values: Mapping[str, ChannelValue]) -> None:
+        self._coils.update(values)
+        self._read_back = self._coils_read_back()
+        self._send()
+
+    def _send(self) -> None:
+        """Send everything where its coil has it; without coil power only set-points remain."""
+        coils: Mapping[str, ChannelValue] = self._coils
+        cut = any(struck(self._bench.faults, kind) for kind in CUTS_COILS)
+        if cut or self._relay_dropped:
+            coils = {name: value for name, value in coils.items() if name not in self._switched}
+        self._bench.send(positions(coils, self._rig, self._bench.clamp_sent))
+
+    def _coils_read_back(self) -> tuple[tuple[str, bool], ...]:
+        """Return what the module says it drives: its own registers, whatever the valves do."""
+        return tuple((name, bool(self._coils.get(name, False))) for name in self._switched)
+
+    def _contact_truth(self, role: str) -> Callable[[], bool]:
+        bench = self._bench
+        match role:
+            case "clamp_closed":
+                return lambda: piston_home(bench.state.piston_m, bench.params)
+            case "guard_closed":
+                return lambda: bench.guard_closed
+            case "emergency_stop":
+                return lambda: not struck(bench.faults, "emergency_stop")
+            case _:
+                return lambda: not struck(bench.faults, "logic_power_lost")
+
+    def _mislead_sensors(self) -> None:
+        """Let every sensor lie as the active faults have it."""
+        self._seen_faults = faults = self._bench.faults
+        self._linked = not struck(faults, "link_lost")
+        for role, sensor in self._inputs.items():
+            mine = {fault.kind: fault.size for fault in faults if fault.role == role}
+            sensor.frozen = "sensor_frozen" in mine
+            sensor.bad = "sensor_bad" in mine
+            if isinstance(sensor, Transmitter):
+                sensor.burnt_out = "thermocouple_open" in mine
+                sensor.mislead(mine.get("sensor_offset", 0.0))
