@@ -20,7 +20,7 @@ from simulator.gauges import Eyes
 from simulator.options import Options, read_options
 from simulator.person import SimulatedPerson
 from simulator.press import piston_home
-from simulator.sensors import Contact, Transmitter
+from simulator.sensors import Contact
 from simulator.values import PlantState
 
 TRUTHS = {
@@ -64,10 +64,12 @@ class SimulatedDriver:
         self._person = SimulatedPerson(self._bench, eyes, options.person, rng)
         self._inputs = make_transmitters(options, rig)
         self._analogue: list[tuple[int, Callable[[float, int], RawInput], int]] = []
-        self._contacts: list[tuple[int, Callable[[bool, int], RawInput], Callable[[], bool]]] = []
+        self._contacts: list[
+            tuple[int, Callable[[bool], tuple[float, bool]], Callable[[], bool]]
+        ] = []
         for place, (role, sensor) in enumerate(self._inputs.items()):
             if isinstance(sensor, Contact):
-                self._contacts.append((place, sensor.sample, self._contact_truth(role)))
+                self._contacts.append((place, sensor.state, self._contact_truth(role)))
             else:
                 field = PlantState._fields.index(TRUTHS[role])
                 self._analogue.append((place, sensor.sample, field))
@@ -104,8 +106,13 @@ class SimulatedDriver:
         state, raw = self._bench.state, self._raw
         for place, sample, field in self._analogue:
             raw[place] = sample(state[field], now_ns)
-        for place, sample_contact, truth in self._contacts:
-            raw[place] = sample_contact(truth(), now_ns)
+        same = RawInput(0.0, False, now_ns)
+        for place, contact, truth in self._contacts:
+            value, ok = contact(truth())
+            # Most contacts say the same: one value serves them all.
+            if value != same.value or ok is not same.ok:
+                same = RawInput(value, ok, now_ns)
+            raw[place] = same
         return Scan(tuple(raw), self._read_back)
 
     def write(self, image: Image, now_ns: int) -> None:
@@ -215,8 +222,13 @@ class SimulatedDriver:
         self._linked = not struck(faults, "link_lost")
         for role, sensor in self._inputs.items():
             mine = {fault.kind: fault.size for fault in faults if fault.role == role}
-            sensor.frozen = "sensor_frozen" in mine
-            sensor.bad = "sensor_bad" in mine
-            if isinstance(sensor, Transmitter):
-                sensor.burnt_out = "thermocouple_open" in mine
-                sensor.mislead(mine.get("sensor_offset", 0.0))
+            frozen, bad = "sensor_frozen" in mine, "sensor_bad" in mine
+            if isinstance(sensor, Contact):
+                sensor.fail(frozen=frozen, bad=bad)
+            else:
+                sensor.fail(
+                    offset=mine.get("sensor_offset", 0.0),
+                    frozen=frozen,
+                    bad=bad,
+                    burnt_out="thermocouple_open" in mine,
+                )

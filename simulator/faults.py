@@ -123,6 +123,7 @@ def misled(actuation: Actuation, faults: Iterable[Fault], *, three_way: bool) ->
     return actuation
 
 
-def struck(faults: Iterable[Fault], kind: str) -> bool:
+def struck(faults: tuple[Fault, ...], kind: str) -> bool:
     """Tell whether a fault of this kind is active."""
-    return any(fault.kind == kind for fault in faults)
+    # Asked for every contact of every scan, nearly always without any fault.
+    return bool(faults) and any(fault.kind == kind for fault in faults)

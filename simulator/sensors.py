@@ -60,91 +60,116 @@ class Transmitter:
 
     __slots__ = (
         "_approach",
+        "_faulty",
+        "_fixed",
         "_followed",
+        "_frozen",
         "_gauss",
         "_interval_ns",
         "_lag_s",
         "_latest",
-        "_mean",
         "_next_ns",
         "_noise",
-        "_offset",
-        "_per_step",
+        "_ok",
+        "_own_offset",
         "_period_ns",
+        "_stuck_at",
+        "_taken_ns",
         "_undo",
-        "bad",
-        "burnt_out",
-        "frozen",
     )
 
     def __init__(self, given: Input, character: Character, rng: Random) -> None:
         self._undo = undo(given, character.quantum)
-        self._per_step = 1.0 / self._undo.step
         self._lag_s = character.lag_s
-        self._noise = character.noise
-        self._offset = self._mean = rng.gauss(0.0, character.offset_spread)
+        self._own_offset = rng.gauss(0.0, character.offset_spread)
         self._period_ns = round(character.period_s * 1e9)
         self._gauss = rng.gauss
         self._followed = 0.0
         self._approach = 1.0
         self._interval_ns = -1
-        self._next_ns = 0
-        self._latest: RawInput | None = None
-        self.bad = self.burnt_out = self.frozen = False
+        self._taken_ns = self._next_ns = 0
+        self._latest = RawInput(0.0, False, 0)
+        self._noise = character.noise
+        self.fail()
 
-    def mislead(self, offset: float) -> None:
-        """Add a fault's offset to the transmitter's own; 0 takes it away again."""
-        self._mean = self._offset + offset
+    def fail(
+        self,
+        *,
+        offset: float = 0.0,
+        frozen: bool = False,
+        bad: bool = False,
+        burnt_out: bool = False,
+    ) -> None:
+        """Take on exactly these faults; none without arguments.
+
+        ``offset`` adds to the transmitter's own, in the unit of the quantity; frozen repeats the
+        last value with fresh times; bad is not vouched for; burnt out stands at the top.
+        """
+        gain, raw_offset, least, most, step = self._undo
+        mean_raw = gain * (self._own_offset + offset) + raw_offset
+        # All that a sample needs in one tuple, in raw units: it is unpacked in every scan.
+        self._fixed = (gain, mean_raw, abs(gain) * self._noise, least, most, 1.0 / step, step)
+        self._ok = not bad
+        self._frozen = frozen
+        self._stuck_at = None
+        if burnt_out:
+            self._stuck_at = self._undo.gain * BURNT_OUT_degC + self._undo.offset
+        self._faulty = bad or frozen or burnt_out
 
     def sample(self, truth: float, now_ns: int) -> RawInput:
         """Return the newest sample: a fresh one where one is due, else the last one again."""
-        latest = self._latest
-        if latest is None:
-            self._followed = truth
-            taken_ns = now_ns
-        elif now_ns < self._next_ns:
-            return latest
-        else:
-            taken_ns = now_ns
-            if self._period_ns:
-                taken_ns -= (now_ns - self._next_ns) % self._period_ns
-            interval_ns = taken_ns - latest.taken_ns
-            if interval_ns != self._interval_ns:
-                self._interval_ns = interval_ns
-                self._approach = (
-                    1.0 - math.exp(-interval_ns * 1e-9 / self._lag_s) if self._lag_s > 0.0 else 1.0
-                )
-            self._followed += self._approach * (truth - self._followed)
-        self._next_ns = taken_ns + self._period_ns
-        gain, offset, least, most, step = self._undo
-        raw = gain * (self._followed + self._gauss(self._mean, self._noise)) + offset
+        if now_ns < self._next_ns:
+            return self._latest
+        if self._period_ns:
+            if self._interval_ns >= 0:
+                now_ns -= (now_ns - self._next_ns) % self._period_ns
+            self._next_ns = now_ns + self._period_ns
+        interval_ns = now_ns - self._taken_ns
+        if interval_ns != self._interval_ns:
+            self._pace(interval_ns)
+        self._taken_ns = now_ns
+        self._followed = followed = self._followed + self._approach * (truth - self._followed)
+        gain, mean_raw, noise_raw, least, most, per_step, step = self._fixed
+        raw = gain * followed + self._gauss(mean_raw, noise_raw)
         if raw < least:
             raw = least
         elif raw > most:
             raw = most
-        raw = round(raw * self._per_step) * step
-        if self.burnt_out:
-            raw = gain * BURNT_OUT_degC + offset
-        if self.frozen and latest is not None:
-            raw = latest.value
-        self._latest = latest = RawInput(raw, not self.bad, taken_ns)
+        raw = (raw * per_step + 0.5) // 1.0 * step
+        if self._faulty:
+            raw = self._latest.value if self._frozen else raw
+            raw = raw if self._stuck_at is None else self._stuck_at
+        self._latest = latest = RawInput(raw, self._ok, now_ns)
         return latest
+
+    def _pace(self, interval_ns: int) -> None:
+        """Set how far the lag is passed from one sample to the next; the first one has none."""
+        first = self._interval_ns < 0
+        self._interval_ns = 0 if first else interval_ns
+        passed_s = interval_ns * 1e-9
+        instant = first or self._lag_s == 0.0
+        self._approach = 1.0 if instant else 1.0 - math.exp(-passed_s / self._lag_s)
 
 
 class Contact:
     """One contact; true is 1.0, which the inverse of the scaling may turn over."""
 
-    __slots__ = ("_closed", "_latest", "_open", "bad", "frozen")
+    __slots__ = ("_closed", "_frozen", "_latest", "_ok", "_open")
 
     def __init__(self, given: Input) -> None:
-        unscaled = undo(given, 0.0)
+        unscaled = undo(given, 1.0)
         self._open = unscaled.offset
         self._closed = unscaled.gain + unscaled.offset
         self._latest: float | None = None
-        self.bad = self.frozen = False
+        self.fail()
 
-    def sample(self, closed: bool, now_ns: int) -> RawInput:
-        """Return the contact as it is now."""
-        if not self.frozen or self._latest is None:
+    def fail(self, *, frozen: bool = False, bad: bool = False) -> None:
+        """Take on exactly these faults; none without arguments."""
+        self._frozen = frozen
+        self._ok = not bad
+
+    def state(self, closed: bool) -> tuple[float, bool]:
+        """Return the raw value of the contact now, and whether the device vouches for it."""
+        if not self._frozen or self._latest is None:
             self._latest = self._closed if closed else self._open
-        return RawInput(self._latest, not self.bad, now_ns)
+        return self._latest, self._ok
