@@ -32,7 +32,8 @@ class Problem:
         where = f"{self.file}: {self.key}" if self.key else self.file
         given = f" = {self.value}" if self.value else ""
         advice = f"; {self.advice}" if self.advice else ""
-        return f"{where}{given}: {self.limit}{advice}"
+        start = f"{where}{given}: " if where else ""
+        return f"{start}{self.limit}{advice}"
 
 
 class SequencerError(Exception):
