@@ -84,7 +84,7 @@ class Publisher:
         self._heartbeat_due_ns = start_ns
         self.lost = 0
         self._context, self._socket = _bound(address)
-        self.address = self._socket.getsockopt_string(_zmq().LAST_ENDPOINT)
+        self.address = _bound_address(self._socket)
 
     def __call__(self, now_ns: int, inputs: Inputs, step: Step) -> None:
         """Publish what this scan brought; never waits."""
@@ -123,7 +123,8 @@ class Publisher:
             "utc": self._utc(now_ns),
             **facts,
         }
-        zmq = _zmq()
+        import zmq
+
         try:
             self._socket.send_multipart([topic.encode(), text(message).encode()], zmq.NOBLOCK)
         except zmq.ZMQError:
@@ -132,12 +133,6 @@ class Publisher:
     def _utc(self, now_ns: int) -> str:
         moment = self._utc_start + timedelta(microseconds=(now_ns - self._start_ns) // 1000)
         return moment.isoformat(timespec="microseconds").replace("+00:00", "Z")
-
-
-def _zmq():  # type: ignore[no-untyped-def]
-    import zmq
-
-    return zmq
 
 
 def _bound(address: str) -> "tuple[zmq.Context[zmq.Socket[bytes]], zmq.Socket[bytes]]":
@@ -159,6 +154,13 @@ def _bound(address: str) -> "tuple[zmq.Context[zmq.Socket[bytes]], zmq.Socket[by
     if address.startswith("ipc://"):
         Path(address.removeprefix("ipc://")).chmod(0o600)
     return context, socket
+
+
+def _bound_address(socket: "zmq.Socket[bytes]") -> str:
+    """Return the address with the port that was found where ``*`` was asked for."""
+    import zmq
+
+    return str(socket.getsockopt_string(zmq.LAST_ENDPOINT)).rstrip("\0")
 
 
 def _next(due_ns: int, every_ns: int, now_ns: int) -> int:
@@ -195,7 +197,7 @@ def _reading(role: str, reading: Reading, now_ns: int) -> dict[str, object]:
     key, value = _UNIT_KEYS.get(role, "value"), reading.value
     shown: object = None
     if usable:
-        shown = value != 0.0 if key == "closed" else value
+        shown = value >= 0.5 if key == "closed" else value
     return {
         key: shown,
         "quality": reading.quality.name.lower(),

@@ -20,13 +20,18 @@ from sequencer.units import ns
 Sink = Callable[[int, Inputs, Step], None]
 
 LONG_TICK_ns = 200_000_000
-CALM_STEPS = frozenset({CycleStep.IDLE, CycleStep.HEATING, CycleStep.HOLDING, CycleStep.COOLING})
-CALM_AFTER_ns = 5_000_000_000
-"""A tick may stretch once step and stage have stood for this long and nothing has happened since.
+CALM_STAGES = {
+    CycleStep.IDLE: frozenset({"rest"}),
+    CycleStep.HEATING: frozenset({"set-point", "warm", "load", "regulator"}),
+    CycleStep.HOLDING: frozenset({"dwell"}),
+    CycleStep.COOLING: frozenset({"cool"}),
+}
+"""Where a tick may stretch: nothing moves but heat, and no gas or person is being timed.
 
-Longer than any announced delay or settling dwell, so whatever counts seconds or waits for gas is
-over, or still on short ticks.
+A stage that is not named here stays on short ticks, so forgetting one costs speed only.
 """
+CALM_AFTER_ns = 2_000_000_000
+"""How long step and stage must have stood, without event or request, before a tick stretches."""
 
 
 class Core(Protocol):
@@ -52,7 +57,7 @@ class Loop:
 
     ``record`` is told first after the write, then every sink in order; no sink may raise, one that
     does is not called again. ``long_tick_ns`` lets the tick stretch to that length (at most half
-    the life of an image of outputs) in calm steps; None keeps every tick short.
+    the life of an image of outputs) in calm stages; None keeps every tick short.
     """
 
     def __init__(
@@ -181,8 +186,9 @@ class Loop:
         place = (step.step, step.stage)
         if place != self._place or step.events or inputs.requests or not inputs.host.link_ok:
             self._place, self._calm_since_ns = place, now_ns
-        calm = step.step in CALM_STEPS and now_ns - self._calm_since_ns >= CALM_AFTER_ns
-        tick_ns = self._long_ns if calm else self._tick_ns
+        calm = step.stage in CALM_STAGES.get(step.step, ())
+        settled = now_ns - self._calm_since_ns >= CALM_AFTER_ns
+        tick_ns = self._long_ns if calm and settled else self._tick_ns
         # A little lateness is made up for, so that the tick does not drift; scans that were missed
         # are missed, because a burst of them would tell nothing new.
         return now_ns + tick_ns if late_ns >= tick_ns else now_ns - late_ns + tick_ns

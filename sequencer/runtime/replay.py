@@ -76,8 +76,8 @@ def replay(
         try:
             step = core.step(now_ns, inputs)
         except Exception as error:  # the recorded core gave an answer here: so this is a difference
-            found = ("the scan", "answered", f"a failure of the core ({error})")
-            difference = Difference(scan, (now_ns - began_ns) * 1e-9, *found)
+            time_s = (now_ns - began_ns) * 1e-9
+            difference = Difference(scan, time_s, "the core", "well", f"failing: {error}")
             break
         scans += 1
         recorded = []
