@@ -59,7 +59,7 @@ class StageEntered(Event):
     step: CycleStep
     stage: str
     waits_for: str
-    limit_s: float
+    limit_s: float | None
 
 
 @dataclass(frozen=True, slots=True)

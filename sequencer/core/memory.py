@@ -1,0 +1,128 @@
+"""Everything the core remembers from one scan to the next, in one value that can be copied.
+
+Rules of this file: plain values only (numbers, enums, frozen values, dicts of those), so that a
+copy is a snapshot and two equal memories behave equally for ever after.
+"""
+
+import copy
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from sequencer.model import (
+    Clamp,
+    CycleStep,
+    Means,
+    Outputs,
+    Prompt,
+    Trip,
+)
+from sequencer.recipe import Recipe
+
+
+class Exposure(StrEnum):
+    """Whether the film may hold gas since it was last proven bled."""
+
+    NO = "no"
+    YES = "yes"
+    UNKNOWN = "unknown"
+
+
+class Gap(StrEnum):
+    """What stands between the two nitrogen shut-offs."""
+
+    EMPTY = "empty"
+    CHARGED = "charged"
+    UNKNOWN = "unknown"
+
+
+class Purpose(StrEnum):
+    """What a run is for."""
+
+    CYCLE = "cycle"
+    PURGE = "purge"
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """The run in hand: its frozen recipe (None for a purge) and who asked for it."""
+
+    purpose: Purpose
+    recipe: Recipe | None
+    sample: str
+    actor: str
+    started_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a person answered, and when."""
+
+    value: float | str
+    at_ns: int
+    actor: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmMemory:
+    """An alarm that has been raised and not yet cleared (ISA-18.2 states as two facts)."""
+
+    raised_ns: int
+    true_now: bool
+    acknowledged: bool
+
+
+@dataclass(slots=True)
+class Memory:
+    """The state of the core. ``*_ns`` are instants of the loop's clock unless named a duration."""
+
+    step: CycleStep = CycleStep.FAULTED
+    stage: int = 0
+    step_since_ns: int = 0
+    stage_since_ns: int = 0
+    last_ns: int | None = None
+
+    run: Run | None = None
+    last_end: str = ""
+    weakest: Means = Means.MEASURED
+    stopping: bool = False
+    stop_reason: str = ""
+    finish_cooling: bool = False
+
+    trip: Trip | None = None
+    fallback_clamp: Clamp = Clamp.LEAVE
+    reset_wanted: bool = False
+    release_wanted: bool = False
+
+    exposure: Exposure = Exposure.UNKNOWN
+    peaks_Pa: tuple[float, ...] = ()
+    gap: Gap = Gap.UNKNOWN
+    vent_open_since_ns: int | None = None
+    clamp_found: str = "unknown"  # open, closed or unknown, as last proven
+    guard_opened: bool = False
+
+    outputs: Outputs = field(default_factory=Outputs)
+    reference_Pa: float | None = None  # a film pressure kept since the stage began
+    reference_degC: float | None = None  # a head temperature kept since its window began
+    stroke_peak_Pa: float = 0.0
+    strokes: int = 0
+    cooled: bool = False
+    late_s: float = 0.0  # by how much a person let the cooling go on beyond its time
+    in_band_ns: int = 0  # duration counted in the dwell
+    out_of_band_ns: int = 0  # duration out of band in the dwell
+    paused_since_ns: int | None = None
+    paused_ns: int = 0  # duration of ended pauses
+
+    since_ns: dict[str, int] = field(default_factory=dict)
+    prompts: dict[str, Prompt] = field(default_factory=dict)
+    answers: dict[str, Answer] = field(default_factory=dict)
+    next_prompt: int = 1
+    alarms: dict[str, AlarmMemory] = field(default_factory=dict)
+    requests_seen: dict[str, tuple[bool, tuple[str, ...]]] = field(default_factory=dict)
+    raw_last: dict[str, tuple[float, int]] = field(default_factory=dict)
+
+    def copied(self) -> "Memory":
+        """Return an independent copy: values are shared, the dicts are not."""
+        other = copy.copy(self)
+        for name in ("since_ns", "prompts", "answers", "alarms", "requests_seen", "raw_last"):
+            setattr(other, name, dict(getattr(self, name)))
+        return other
