@@ -103,7 +103,7 @@ class Publisher:
                     **_place(step),
                     "link_ok": host.link_ok,
                     "record_ok": host.record_ok,
-                    "late_s": host.late_ns * 1e-9,
+                    "late_s": host.late_ns / 1e9,
                 },
             )
 
@@ -201,7 +201,7 @@ def _reading(role: str, reading: Reading, now_ns: int) -> dict[str, object]:
     return {
         key: shown,
         "quality": reading.quality.name.lower(),
-        "age_s": (now_ns - reading.taken_ns) * 1e-9,
+        "age_s": (now_ns - reading.taken_ns) / 1e9,
         "reason": reading.reason,
     }
 

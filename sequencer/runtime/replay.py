@@ -76,7 +76,7 @@ def replay(
         try:
             step = core.step(now_ns, inputs)
         except Exception as error:  # the recorded core gave an answer here: so this is a difference
-            time_s = (now_ns - began_ns) * 1e-9
+            time_s = (now_ns - began_ns) / 1e9
             difference = Difference(scan, time_s, "the core", "well", f"failing: {error}")
             break
         scans += 1
@@ -87,11 +87,11 @@ def replay(
         events += len(recorded)
         found = _outputs_differ(outputs, step.outputs) or _events_differ(recorded, step.events)
         if found is not None:
-            difference = Difference(scan, (now_ns - began_ns) * 1e-9, *found)
+            difference = Difference(scan, (now_ns - began_ns) / 1e9, *found)
             break
     if scans == 0 and difference is None:
         raise RecordError(f"run {run.run_id}: holds no scan")
-    return ReplayResult(run.run_id, scans, events, (now_ns - began_ns) * 1e-9, difference)
+    return ReplayResult(run.run_id, scans, events, (now_ns - began_ns) / 1e9, difference)
 
 
 def _sequencer(rig: Rig) -> Core:

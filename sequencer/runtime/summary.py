@@ -73,16 +73,21 @@ class Summary:
         """Gather one scan."""
         if self._began_ns is None:
             self._began_ns = now_ns
-        before_s, self._now_s = self._now_s, (now_ns - self._began_ns) * 1e-9
+        before_s, self._now_s = self._now_s, (now_ns - self._began_ns) / 1e9
+        running = self._running
         for event in step.events:
             self._hear(event)
-        if self._started_s is not None and self._ended_s is None:
+        if running or self._running:
             self._measure(step)
             if not inputs.host.link_ok:
                 self._blind_s += self._now_s - before_s
         self._record_ok = self._record_ok and inputs.host.record_ok
         if self._trace.due(now_ns):
             self._trace.add(now_ns, self._point(step.estimate))
+
+    @property
+    def _running(self) -> bool:
+        return self._started_s is not None and self._ended_s is None
 
     def refuse(self, *problems: str) -> None:
         """Note why the run did not begin; the outcome is then ``refused``."""
@@ -175,7 +180,7 @@ class Summary:
             self._steps[-1]["left_s"] = self._now_s
 
     def _prove(self, event: EvidenceHad) -> None:
-        if self._started_s is None or self._ended_s is not None:
+        if not self._running:
             return
         self._evidence.append(
             {
