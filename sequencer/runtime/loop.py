@@ -92,6 +92,10 @@ class Loop:
         self.write_faults = 0
         self.sink_faults: list[str] = []
 
+    def tell(self, sink: Sink) -> None:
+        """Add a sink; for those that need the loop's ``post`` and so cannot be made before it."""
+        self._sinks.append(sink)
+
     def post(self, request: Request) -> None:
         """Hand a request to the next turn; safe from any thread and from a signal handler."""
         self._inbox.append(request)
@@ -107,7 +111,7 @@ class Loop:
         inputs = Inputs(scan.raw, scan.read_back, self._requests(), self._host(late_ns))
         step = self._step(now_ns, inputs)
         self._write(step.outputs, now_ns)
-        self._tell(now_ns, inputs, step)
+        self._tell_all(now_ns, inputs, step)
         self._due_ns = self._next_due_ns(now_ns, late_ns, inputs, step)
         self.turns += 1
         return step
@@ -168,7 +172,7 @@ class Loop:
             self.write_faults += 1
             self._link_ok = False
 
-    def _tell(self, now_ns: int, inputs: Inputs, step: Step) -> None:
+    def _tell_all(self, now_ns: int, inputs: Inputs, step: Step) -> None:
         if self._record is not None and self._record_ok:
             try:
                 self._record(now_ns, inputs, step)

@@ -158,7 +158,7 @@ class Summary:
         self._outcome, self._verified = event.outcome, event.verified
         if event.outcome != "complete" and event.reason:
             self._problems.append(event.reason)
-        if self._steps and self._steps[-1]["step"] in _RESTING:
+        if self._steps and self._steps[-1]["step"] == CycleStep.IDLE.value:
             self._steps.pop()
         self._leave()
 
