@@ -57,7 +57,7 @@ class Bench:
         self._advance = advance
         self._sent = self._arrived = found
         self._told = told
-        self._travel_ns = travel_ns
+        self.travel_ns = travel_ns
         self._three_way = three_way
         self._agenda: list[tuple[int, int, Callable[[], None]]] = []
         self._numbered = 0
@@ -99,7 +99,7 @@ class Bench:
             if wanted != was:
                 change = {name: wanted}
                 self.at(
-                    self.now_ns + self._travel_ns.get(name, 0),
+                    self.now_ns + self.travel_ns.get(name, 0),
                     partial(self._arrive, change),
                 )
         self._sent = positions

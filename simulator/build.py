@@ -170,7 +170,7 @@ def make_gauges(options: Options, rig: Rig) -> dict[str, Gauge]:
     }
     gauges: dict[str, Gauge] = {}
     for name in rig.gauges:
-        error = Random(f"{options.seed} gauge {name}").gauss(0.0, given.error)
+        error = Random(f"{options.seed} gauge {name}").uniform(-given.error, given.error)
         stop = DISPLAY_STOP_degC if name == "head" else PRESSURE_STOP_Pa
         gauges[name] = Gauge(divisions[name], error, stop)
     return gauges

@@ -110,7 +110,7 @@ class Sensors(Strict):
 
 
 class Gauges(Strict):
-    """Scale divisions of the gauges, and how far a gauge is out, as a share of its reading."""
+    """Scale divisions of the gauges, and how far one may be out, as a share of its reading."""
 
     film_Pa: Pressure = Field(alias="film", default=1 * PSI_Pa, gt=0)
     clamp_Pa: Pressure = Field(alias="clamp", default=1 * PSI_Pa, gt=0)
@@ -118,7 +118,7 @@ class Gauges(Strict):
     bottle_Pa: Pressure = Field(alias="bottle", default=20 * PSI_Pa, gt=0)
     air_Pa: Pressure = Field(alias="air", default=1 * PSI_Pa, gt=0)
     head_K: Difference = Field(alias="head", default=0.5, gt=0)
-    error: Share = 0.005
+    error: Share = 0.01
 
 
 class Person(Strict):
