@@ -51,6 +51,7 @@ from sequencer.model import (
 )
 
 LOST_AFTER_s = 0.1
+WATCHED = "interlock "
 RESTING = (CycleStep.SAFE_CLAMPED, CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)
 
 
@@ -170,7 +171,7 @@ class Sequencer:
         true_now: set[str] = set()
         for item in self._armed[turn.memory.step]:
             detail = item.test(turn)
-            if not turn.held(f"interlock {item.name}", bool(detail), item.delay_s):
+            if not turn.held(WATCHED + item.name, bool(detail), item.delay_s):
                 continue
             true_now.add(item.name)
             if item.response == "trip":
@@ -309,16 +310,19 @@ class Sequencer:
         memory.step = step
         memory.step_since_ns = turn.now_ns
         withdraw_all(turn)
+        ended = self._end_run(cause) if step in (*RESTING, CycleStep.IDLE) else None
         turn.emit(StepEntered(step, left, cause, self._procedural()))
-        if memory.run is not None and step in (*RESTING, CycleStep.IDLE):
-            self._end_run(turn, cause)
+        if ended is not None:
+            turn.emit(ended)
         if step is CycleStep.IDLE:
             memory.fallback_clamp = Clamp.LEAVE
             memory.stopping = False
         self._enter_stage(turn, self._needed_from(turn, 0, 1) or 0)
 
-    def _end_run(self, turn: Turn, cause: str) -> None:
-        memory = turn.memory
+    def _end_run(self, cause: str) -> RunEnded | None:
+        memory = self._memory
+        if memory.run is None:
+            return None
         if memory.trip is not None:
             outcome, reason = "tripped", f"{memory.trip.name}: {memory.trip.detail}"
         elif memory.stopping:
@@ -326,14 +330,15 @@ class Sequencer:
         else:
             outcome, reason = "complete", ""
         memory.last_end = outcome
-        turn.emit(RunEnded(outcome, memory.weakest.value, reason or cause))
         memory.run = None
+        return RunEnded(outcome, memory.weakest.value, reason or cause)
 
     def _enter_stage(self, turn: Turn, index: int) -> None:
         memory = turn.memory
         memory.stage = index
         memory.stage_since_ns = turn.now_ns
-        memory.since_ns.clear()
+        # What a stage has waited for is forgotten with it; what an interlock has seen is not.
+        memory.since_ns = {k: v for k, v in memory.since_ns.items() if k.startswith(WATCHED)}
         memory.reference_Pa = memory.reference_degC = None
         stage = self._stage()
         limit_s = stage.limit(turn)
