@@ -28,6 +28,9 @@ class NitrogenFlows(NamedTuple):
     regulator: float
     regulator_up: float
     regulator_down: float
+    creep: float
+    creep_up: float
+    creep_down: float
     isolation: float
     isolation_up: float
     isolation_down: float
@@ -59,39 +62,35 @@ def regulated_Pa(state: PlantState, params: PlantParams) -> float:
     """Outlet pressure the regulator strives for without flow.
 
     The spring, plus the supply effect (outlet rises as the bottle falls), at least a headroom
-    below its inlet. A backed-out spring asks for nothing.
+    below its inlet (a tenth of the inlet, when that is less). A backed-out spring asks for nothing.
     """
     tension = min(1.0, state.regulator_spring_Pa / _SPRING_FREE_Pa)
     effect_Pa = params.regulator_supply_effect * (params.regulator_reference_Pa - state.inlet_Pa)
     wanted_Pa = state.regulator_spring_Pa + tension * effect_Pa
-    return max(0.0, min(wanted_Pa, state.inlet_Pa - params.regulator_headroom_Pa))
+    headroom_Pa = min(params.regulator_headroom_Pa, 0.1 * state.inlet_Pa)
+    return max(0.0, min(wanted_Pa, state.inlet_Pa - headroom_Pa))
 
 
-def _regulator_flow(
-    state: PlantState, params: PlantParams, actuation: Actuation
-) -> tuple[float, float, float]:
-    """Flow through the regulator and its slopes: droop, within its capacity, plus seat creep.
+def _regulator_flow(state: PlantState, params: PlantParams) -> tuple[float, float, float]:
+    """Flow through the regulator and its slopes: by its droop, within its capacity.
 
-    It never lets gas back, nor relieves its outlet.
+    It never lets gas back, nor relieves its outlet. Only at its capacity does the flow depend on
+    the pressure upstream.
     """
-    room = params.room_abs_Pa
-    up = state.inlet_Pa + room
-    down = state.outlet_Pa + room
-    b = params.critical_ratio
-    flow, flow_up, flow_down = 0.0, 0.0, 0.0
-    want = (regulated_Pa(state, params) - state.outlet_Pa) / params.regulator_droop_Pa_s_per_kg
-    if want > 0.0:
-        flow, flow_up, flow_down = valve_flow(
-            params.regulator_conductance, b, NITROGEN_MASS_FACTOR, up, down
-        )
-        if want < flow:
-            flow, flow_up, flow_down = want, 0.0, -1.0 / params.regulator_droop_Pa_s_per_kg
-    if actuation.regulator_creep_conductance > 0.0 and up > down:
-        creep, creep_up, creep_down = valve_flow(
-            actuation.regulator_creep_conductance, b, NITROGEN_MASS_FACTOR, up, down
-        )
-        return flow + creep, flow_up + creep_up, flow_down + creep_down
-    return flow, flow_up, flow_down
+    droop = params.regulator_droop_Pa_s_per_kg
+    want = (regulated_Pa(state, params) - state.outlet_Pa) / droop
+    if want <= 0.0:
+        return 0.0, 0.0, 0.0
+    most = valve_flow(
+        params.regulator_conductance,
+        params.critical_ratio,
+        NITROGEN_MASS_FACTOR,
+        state.inlet_Pa + params.room_abs_Pa,
+        state.outlet_Pa + params.room_abs_Pa,
+    )
+    if want < most[0]:
+        return want, 0.0, -1.0 / droop
+    return most
 
 
 def nitrogen_flows(
@@ -113,7 +112,14 @@ def nitrogen_flows(
         bottle_abs,
         state.inlet_Pa + room,
     )
-    regulator, regulator_up, regulator_down = _regulator_flow(state, params, actuation)
+    regulator, regulator_up, regulator_down = _regulator_flow(state, params)
+    creep, creep_up, creep_down = valve_flow(
+        actuation.regulator_creep_conductance,
+        b,
+        NITROGEN_MASS_FACTOR,
+        state.inlet_Pa + room,
+        state.outlet_Pa + room,
+    )
     isolation, isolation_up, isolation_down = valve_flow(
         actuation.isolation * params.isolation_conductance + actuation.isolation_leak_conductance,
         b,
@@ -139,6 +145,9 @@ def nitrogen_flows(
         regulator,
         regulator_up,
         regulator_down,
+        creep,
+        creep_up,
+        creep_down,
         isolation,
         isolation_up,
         isolation_down,
@@ -171,12 +180,12 @@ def nitrogen_activity_per_s(
     inlet, outlet, gap, film = storage_kg_per_Pa(state, params)
     scale = max(state.outlet_Pa, state.gap_Pa, state.film_Pa) + room
     downstream = max(
-        abs(flows.regulator - flows.isolation) / outlet,
+        abs(flows.regulator + flows.creep - flows.isolation) / outlet,
         abs(flows.isolation - flows.supply) / gap,
         abs(flows.supply - flows.out) / film,
         abs(actuation.regulator_set_Pa - state.regulator_spring_Pa) / params.regulator_lag_s,
     )
-    upstream = abs(flows.bottle - flows.regulator) / (inlet * (state.inlet_Pa + room))
+    upstream = abs(flows.bottle - flows.regulator - flows.creep) / (inlet * (state.inlet_Pa + room))
     return max(upstream, downstream / scale)
 
 
@@ -202,6 +211,9 @@ def nitrogen_step(
         regulator,
         regulator_up,
         regulator_down,
+        creep,
+        creep_up,
+        creep_down,
         isolation,
         isolation_up,
         isolation_down,
@@ -213,12 +225,23 @@ def nitrogen_step(
         _,
     ) = flows
     bottle_down *= implicit_share(step_s, -bottle_down / inlet)
-    share = implicit_share(step_s, regulator_up / inlet - regulator_down / outlet)
-    if regulator > 0.0 and regulator_up == 0.0:
-        # Regulating, not at its capacity nor creeping: it follows its spring within the step.
-        regulator = max(0.0, regulator - regulator_down * spring_rise_Pa * share)
-    regulator_up *= share
-    regulator_down *= share
+    target_Pa = regulated_Pa(state, params)
+    if regulator_up == 0.0:
+        # Below its capacity the regulator follows its spring within the step.
+        slope = 1.0 / params.regulator_droop_Pa_s_per_kg
+        share = implicit_share(step_s, slope / outlet)
+        regulator = slope * (target_Pa + share * spring_rise_Pa - state.outlet_Pa)
+        regulator_down = -share * slope
+        if regulator <= 0.0:
+            regulator, regulator_down = 0.0, 0.0
+    else:
+        share = implicit_share(step_s, regulator_up / inlet - regulator_down / outlet)
+        regulator_up *= share
+        regulator_down *= share
+    target_Pa += spring_rise_Pa
+    share = implicit_share(step_s, creep_up / inlet - creep_down / outlet)
+    creep_up *= share
+    creep_down *= share
     share = implicit_share(step_s, isolation_up / outlet - isolation_down / gap)
     isolation_up *= share
     isolation_down *= share
@@ -228,15 +251,17 @@ def nitrogen_step(
     out_up *= implicit_share(step_s, out_up / film)
 
     bottle_Pa = bottle_abs - room
-    target_Pa = regulated_Pa(state, params) + spring_rise_Pa
     d1, d2, d3, d4 = 0.0, 0.0, 0.0, 0.0
     for _ in range(4):
         # Eliminate downwards: inlet, outlet, gap, film; then substitute back.
-        a1 = inlet / step_s - bottle_down + regulator_up
-        r1 = bottle - regulator
-        m2 = regulator_up / a1
-        a2 = outlet / step_s - regulator_down + isolation_up + m2 * regulator_down
-        r2 = regulator - isolation + m2 * r1
+        through = regulator + creep
+        through_up = regulator_up + creep_up
+        through_down = regulator_down + creep_down
+        a1 = inlet / step_s - bottle_down + through_up
+        r1 = bottle - through
+        m2 = through_up / a1
+        a2 = outlet / step_s - through_down + isolation_up + m2 * through_down
+        r2 = through - isolation + m2 * r1
         m3 = isolation_up / a2
         a3 = gap / step_s - isolation_down + supply_up + m3 * isolation_down
         r3 = isolation - supply + m3 * r2
@@ -245,7 +270,7 @@ def nitrogen_step(
         d4 = (supply - out + m4 * r3) / a4
         d3 = (r3 - supply_down * d4) / a3
         d2 = (r2 - isolation_down * d3) / a2
-        d1 = (r1 - regulator_down * d2) / a1
+        d1 = (r1 - through_down * d2) / a1
 
         good = True
         across = bottle_Pa - state.inlet_Pa
@@ -259,6 +284,11 @@ def nitrogen_step(
         if regulator > 0.0 and across > 0.0 and crosses(across, -d2) and regulator_up != 0.0:
             regulator_up = 0.0
             regulator_down = -regulator / across
+            good = False
+        across = state.inlet_Pa - state.outlet_Pa
+        if creep != 0.0 and crosses(across, d1 - d2):
+            creep_up = creep / across
+            creep_down = -creep_up
             good = False
         across = state.outlet_Pa - state.gap_Pa
         if crosses(across, d2 - d3):

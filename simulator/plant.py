@@ -69,9 +69,9 @@ def derivatives(state: PlantState, params: PlantParams, actuation: Actuation) ->
     spring_Pa = actuation.regulator_set_Pa - state.regulator_spring_Pa
     return PlantState(
         bottle_kg=-gas.bottle,
-        inlet_Pa=(gas.bottle - gas.regulator) / inlet,
+        inlet_Pa=(gas.bottle - gas.regulator - gas.creep) / inlet,
         regulator_spring_Pa=spring_Pa / params.regulator_lag_s,
-        outlet_Pa=(gas.regulator - gas.isolation) / outlet,
+        outlet_Pa=(gas.regulator + gas.creep - gas.isolation) / outlet,
         gap_Pa=(gas.isolation - gas.supply) / gap,
         film_Pa=(gas.supply - gas.out) / film + warming_Pa,
         film_gas_degC=film_gas_rate,
