@@ -31,6 +31,14 @@ class RunStarted(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class PermissivesRead(Event):
+    """The permissives of a start: for each its name, what is seen, and why it is not met."""
+
+    topic: ClassVar[str] = "permissive"
+    permissives: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class RunEnded(Event):
     """A run is over: complete, stopped or tripped, with the weakest means of its evidence."""
 

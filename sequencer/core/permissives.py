@@ -1,7 +1,11 @@
-"""What must be true before a run may start: every unmet permissive is given at once.
+"""What must be true before a run may start: each permissive with what it sees, and why not.
 
-A reading that is bad, stale or unknown meets nothing.
+All are looked at, so that every unmet one is told at once. A reading that is bad, stale or unknown
+meets nothing.
 """
+
+from collections.abc import Iterator
+from typing import NamedTuple
 
 from sequencer.core.estimate import margin_at
 from sequencer.core.memory import Exposure, Purpose
@@ -12,86 +16,123 @@ from sequencer.recipe import Recipe
 from sequencer.units import ATMOSPHERE_abs_Pa, show_pressure, show_temperature
 
 
-def unmet(turn: Turn, purpose: Purpose, recipe: Recipe | None) -> tuple[str, ...]:
-    """Return the reasons why a run may not start now; empty if it may."""
-    reasons: list[str] = []
-    _standing(turn, reasons)
-    _people_and_power(turn, reasons)
-    _film_and_clamp(turn, reasons)
-    _readings(turn, purpose, reasons)
+class Permissive(NamedTuple):
+    """One permissive: its name, what is seen now, and why it is not met (empty where it is)."""
+
+    name: str
+    now: str
+    why_not: str
+
+
+def permissives(turn: Turn, purpose: Purpose, recipe: Recipe | None) -> tuple[Permissive, ...]:
+    """Return every permissive of a run of this purpose."""
+    found = [*_standing(turn), *_people_and_power(turn), *_film_and_clamp(turn)]
+    found += _readings(turn, purpose)
     if purpose is Purpose.CYCLE:
         if recipe is None:
-            reasons.append("a start request carries no recipe")
+            found.append(Permissive("recipe", "none", "a start request carries no recipe"))
         else:
-            _recipe(turn, recipe, reasons)
-            _bottle(turn, recipe, reasons)
-    return tuple(reasons)
+            found += [*_recipe(turn, recipe), *_bottle(turn, recipe)]
+    return tuple(found)
 
 
-def _standing(turn: Turn, reasons: list[str]) -> None:
+def unmet(found: tuple[Permissive, ...]) -> tuple[str, ...]:
+    """Return the reasons why a run may not start; empty if it may."""
+    return tuple(item.why_not for item in found if item.why_not)
+
+
+def _standing(turn: Turn) -> Iterator[Permissive]:
     memory = turn.memory
-    if memory.step is not CycleStep.IDLE:
-        reasons.append(f"the cycle stands in {memory.step.value}, not in idle")
-    if memory.trip is not None:
-        reasons.append(f"a trip stands: {memory.trip.name}; reset first")
-    if not turn.host.record_ok:
-        reasons.append("the record cannot be written; no run without a record")
+    step = memory.step.value
+    idle = memory.step is CycleStep.IDLE
+    yield Permissive(
+        "cycle at rest", step, "" if idle else f"the cycle stands in {step}, not in idle"
+    )
+    trip = "" if memory.trip is None else memory.trip.name
+    yield Permissive("no trip", trip or "none", trip and f"a trip stands: {trip}; reset first")
+    ok = turn.host.record_ok
+    why = "" if ok else "the record cannot be written; no run without a record"
+    yield Permissive("record", "written" if ok else "failed", why)
 
 
-def _people_and_power(turn: Turn, reasons: list[str]) -> None:
+def _people_and_power(turn: Turn) -> Iterator[Permissive]:
     rig, seen = turn.rig, turn.seen
-    if rig.has("emergency_stop") and seen.chain_ok is not True:
-        reasons.append("the stop chain is open; free the button on the rig")
-    if rig.has("logic_power_ok") and seen.logic_ok is not True:
-        reasons.append("the 24 V logic supply is not good")
+    if rig.has("emergency_stop"):
+        why = "the stop chain is open; free the button on the rig"
+        yield _contact("stop chain", seen.chain_ok, "closed", why)
+    if rig.has("logic_power_ok"):
+        yield _contact("24 V", seen.logic_ok, "good", "the 24 V logic supply is not good")
 
 
-def _film_and_clamp(turn: Turn, reasons: list[str]) -> None:
+def _contact(name: str, state: bool | None, good: str, why: str) -> Permissive:
+    if state is True:
+        return Permissive(name, good, "")
+    return Permissive(name, "UNKNOWN" if state is None else f"not {good}", why)
+
+
+def _film_and_clamp(turn: Turn) -> Iterator[Permissive]:
     rig, seen, memory = turn.rig, turn.seen, turn.memory
-    limits = rig.limits
-    if memory.exposure is not Exposure.NO:
-        reasons.append("the film has not been proven bled since it last saw gas; reset proves it")
-    if rig.film_roles and not (seen.film_known and (seen.film_Pa or 0.0) <= limits.bled_Pa):
-        reasons.append("the film sensors do not show an empty film (limits.bled)")
-    if memory.clamp_found != "open":
-        reasons.append("the clamp has not been proven open")
+    bled = memory.exposure is Exposure.NO
+    why = "the film has not been proven bled since it last saw gas; a reset proves it"
+    yield Permissive("film bled", "proven" if bled else "not proven", "" if bled else why)
+    if rig.film_roles:
+        low = seen.film_known and (seen.film_Pa or 0.0) <= rig.limits.bled_Pa
+        why = "the film sensors do not show an empty film (limits.bled)"
+        yield Permissive("film empty", _pressure(seen.film_Pa), "" if low else why)
+    found = memory.clamp_found
+    why = "" if found == "open" else "the clamp has not been proven open"
     if rig.has("clamp_closed") and seen.clamp_closed is not False:
-        reasons.append("the clamp is not open")
-    if rig.has("air_pressure") and (seen.air_Pa is None or seen.air_Pa < limits.air_pressure_Pa):
-        now = "unknown" if seen.air_Pa is None else show_pressure(seen.air_Pa)
-        wanted = show_pressure(limits.air_pressure_Pa)
-        reasons.append(f"house air is {now}, at least {wanted} wanted (limits.air_pressure)")
+        why = "the clamp is not open"
+    yield Permissive("clamp open", found, why)
+    if rig.has("air_pressure"):
+        now, limit_Pa = _pressure(seen.air_Pa), rig.limits.air_pressure_Pa
+        enough = seen.air_Pa is not None and seen.air_Pa >= limit_Pa
+        why = f"house air is {now}, at least {show_pressure(limit_Pa)} wanted (limits.air_pressure)"
+        yield Permissive("house air", now, "" if enough else why)
 
 
-def _readings(turn: Turn, purpose: Purpose, reasons: list[str]) -> None:
-    needed = [role for role in turn.rig.inputs if purpose is Purpose.CYCLE or "head" not in role]
-    for role in needed:
+def _pressure(value_Pa: float | None) -> str:
+    return "UNKNOWN" if value_Pa is None else show_pressure(value_Pa)
+
+
+def _readings(turn: Turn, purpose: Purpose) -> Iterator[Permissive]:
+    roles = [role for role in turn.rig.inputs if purpose is Purpose.CYCLE or "head" not in role]
+    doubtful = 0
+    for role in roles:
         reading = turn.seen.readings.get(role)
         if reading is None or not reading.good:
+            doubtful += 1
             why = "never read" if reading is None else reading.reason or "uncertain"
-            reasons.append(f"{role.replace('_', ' ')} is not to be trusted: {why}")
+            name = role.replace("_", " ")
+            yield Permissive(name, "UNKNOWN", f"{name} is not to be trusted: {why}")
+    if roles and not doubtful:
+        yield Permissive("readings", f"{len(roles)} good and fresh", "")
 
 
-def _recipe(turn: Turn, recipe: Recipe, reasons: list[str]) -> None:
+def _recipe(turn: Turn, recipe: Recipe) -> Iterator[Permissive]:
     """Say again, at the last moment and with today's air, what the check says of the files."""
     rig, seen, imprint = turn.rig, turn.seen, recipe.imprint
-    if imprint.film_pressure_Pa > rig.film_cap_Pa:
-        reasons.append(
-            f"film pressure {show_pressure(imprint.film_pressure_Pa)} is above this rig's "
-            f"{show_pressure(rig.film_cap_Pa)}"
-        )
-    if imprint.temperature_degC + rig.limits.head_over_K > rig.limits.head_temperature_degC:
-        reasons.append(
-            f"imprint temperature {show_temperature(imprint.temperature_degC)} is too near this "
-            f"rig's limit of {show_temperature(rig.limits.head_temperature_degC)}"
-        )
+    wanted, cap = show_pressure(imprint.film_pressure_Pa), show_pressure(rig.film_cap_Pa)
+    why = f"film pressure {wanted} is above this rig's {cap}"
+    fits = imprint.film_pressure_Pa <= rig.film_cap_Pa
+    yield Permissive("film pressure", f"{wanted}, at most {cap}", "" if fits else why)
+    hot, top = imprint.temperature_degC, rig.limits.head_temperature_degC
+    said = f"{show_temperature(hot)}, rig limit {show_temperature(top)}"
+    fits = hot + rig.limits.head_over_K <= top
+    why = f"imprint temperature too near the limit: {said} (limits.head_temperature)"
+    yield Permissive("imprint temperature", said, "" if fits else why)
     if seen.air_Pa is not None:
-        margin = margin_at(rig, seen.air_Pa, imprint.film_pressure_Pa)
-        if margin < rig.limits.clamp_permit:
-            reasons.append(
-                f"house air gives a clamp margin of {margin:.2f}, at least "
-                f"{rig.limits.clamp_permit:.2f} wanted (limits.clamp_permit)"
-            )
+        margin, permit = (
+            margin_at(rig, seen.air_Pa, imprint.film_pressure_Pa),
+            rig.limits.clamp_permit,
+        )
+        why = (
+            f"house air gives a clamp margin of {margin:.2f}, at least {permit:.2f} wanted "
+            "(limits.clamp_permit)"
+        )
+        yield Permissive(
+            "clamp margin", f"{margin:.2f}, at least {permit:.2f}", "" if margin >= permit else why
+        )
 
 
 def run_gas_kg(turn: Turn, recipe: Recipe) -> float:
@@ -101,21 +142,21 @@ def run_gas_kg(turn: Turn, recipe: Recipe) -> float:
     return cycle_kg(size.film_volume_m3 + size.line_volume_m3, film_abs_Pa, ATMOSPHERE_abs_Pa)
 
 
-def _bottle(turn: Turn, recipe: Recipe, reasons: list[str]) -> None:
+def _bottle(turn: Turn, recipe: Recipe) -> Iterator[Permissive]:
     rig, bottle_Pa = turn.rig, turn.seen.bottle_Pa
     if not rig.has("bottle_pressure") or bottle_Pa is None:
         return  # asked in the heating step, or said already as a reading not to be trusted
     limits, volume_m3 = rig.limits, rig.geometry.bottle_volume_m3
+    now, floor = show_pressure(bottle_Pa), show_pressure(limits.bottle_change_out_Pa)
     need_Pa = recipe.imprint.film_pressure_Pa + limits.bottle_headroom_Pa
+    why = ""
     if bottle_Pa < need_Pa:
-        reasons.append(
-            f"bottle {show_pressure(bottle_Pa)} is too low for the regulator: "
-            f"{show_pressure(need_Pa)} wanted (limits.bottle_headroom)"
+        why = (
+            f"bottle {now} is too low for the regulator: {show_pressure(need_Pa)} wanted "
+            "(limits.bottle_headroom)"
         )
     left_kg = filled_kg(volume_m3, bottle_Pa + ATMOSPHERE_abs_Pa) - run_gas_kg(turn, recipe)
     floor_kg = filled_kg(volume_m3, limits.bottle_change_out_Pa + ATMOSPHERE_abs_Pa)
-    if left_kg < floor_kg:
-        reasons.append(
-            f"bottle {show_pressure(bottle_Pa)} would end below the change-out pressure of "
-            f"{show_pressure(limits.bottle_change_out_Pa)}; change the bottle"
-        )
+    if not why and left_kg < floor_kg:
+        why = f"bottle {now} would end below its change-out pressure of {floor}; change the bottle"
+    yield Permissive("bottle", f"{now}, changed out at {floor}", why)

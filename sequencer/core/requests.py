@@ -11,7 +11,7 @@ from sequencer.core.memory import Exposure, Purpose, Run
 from sequencer.core.outputs import pressure_seen
 from sequencer.core.turn import Turn
 from sequencer.core.waits import end_pause
-from sequencer.events import Noted, RequestAnswered, RunStarted
+from sequencer.events import Noted, PermissivesRead, RequestAnswered, RunStarted
 from sequencer.model import FAULT_STEPS, CycleStep, Means, Request, RequestKind
 from sequencer.units import show_pressure
 
@@ -60,9 +60,9 @@ def _reasons(turn: Turn, request: Request) -> Reasons:
     memory = turn.memory
     match request.kind:
         case RequestKind.START:
-            return permissives.unmet(turn, Purpose.CYCLE, request.recipe)
+            return _permitted(turn, Purpose.CYCLE, request)
         case RequestKind.PURGE:
-            return permissives.unmet(turn, Purpose.PURGE, None)
+            return _permitted(turn, Purpose.PURGE, request)
         case RequestKind.STOP:
             return _stop_reasons(turn)
         case RequestKind.ABORT:
@@ -85,6 +85,13 @@ def _reasons(turn: Turn, request: Request) -> Reasons:
             return _release_reasons(turn)
         case RequestKind.MAINTENANCE:
             return _maintenance_reasons(turn, request)
+
+
+def _permitted(turn: Turn, purpose: Purpose, request: Request) -> Reasons:
+    recipe = request.recipe if purpose is Purpose.CYCLE else None
+    found = permissives.permissives(turn, purpose, recipe)
+    turn.emit(PermissivesRead(tuple(tuple(item) for item in found)))
+    return permissives.unmet(found)
 
 
 def _stop_reasons(turn: Turn) -> Reasons:
