@@ -19,12 +19,13 @@ class Attended:
         """Pass on this scan's questions, then whatever answers are due."""
         for event in step.events:
             if isinstance(event, PromptAsked):
-                self._attendant.asked(_prompt(event, now_ns), now_ns)
+                self._attendant.asked(prompt_of(event, now_ns), now_ns)
         for answer in self._attendant.answers(now_ns):
             self._post(answer)
 
 
-def _prompt(asked: PromptAsked, now_ns: int) -> Prompt:
+def prompt_of(asked: PromptAsked, now_ns: int) -> Prompt:
+    """Return the prompt that an event asks."""
     return Prompt(
         prompt_id=asked.prompt_id,
         topic=asked.name,

@@ -1,0 +1,135 @@
+"""What `run` and `purge` share: a session on a real or scaled clock, told and answered."""
+
+import argparse
+import getpass
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from sequencer.cli import COMPLETE, ENDED_OTHERWISE, INTERRUPTED
+from sequencer.commands.console import Console
+from sequencer.commands.document import print_document
+from sequencer.commands.result import FOOTER, limits_lines, recovery_lines, summary_tables
+from sequencer.commands.tables import print_tables
+from sequencer.commands.talk import Course
+from sequencer.driver import Attendant
+from sequencer.model import CycleStep
+from sequencer.runtime.attend import Attended
+from sequencer.runtime.clock import RealClock, ScaledClock
+from sequencer.runtime.loop import Sink
+from sequencer.runtime.session import Answering, Ended, Job, Post, Session, need_attendant
+
+STOPPING = (
+    "\nstopping in the safe order: vent, prove bled, then release or stay clamped; please wait"
+)
+
+
+def perform(job: Job, given: argparse.Namespace) -> int:
+    """Run a session as the arguments say, tell its course, and return the exit code.
+
+    Raises:
+        SequencerError: of any kind, before anything has moved.
+    """
+    stop: list[Session] = []
+    session = Session(
+        job,
+        RealClock() if given.speed == 1.0 else ScaledClock(given.speed),
+        _answering(by_person=not given.yes, stop=lambda: stop[0].interrupt()),
+        live=True,
+        records=None if given.records is None else Path(given.records),
+        publish=given.publish,
+    )
+    stop.append(session)
+    if given.yes:
+        need_attendant(session.driver, job.rig_file, "--yes")
+    if given.speed != 1.0:
+        need_attendant(session.driver, job.rig_file, "--speed")
+    simulated = session.driver.attendant() is not None
+    course = Course(session)
+    # A program that asked for one document still needs the questions told, if a person answers.
+    told = not given.json or not given.yes
+    if told:
+        _opening(job, session, given.speed, simulated=simulated)
+    with _signals(session):
+        ended = session.run([course] if told else [])
+    course.close()
+    if given.json:
+        print_document(ended.document)
+    else:
+        closing(ended, predicted=simulated)
+    return exit_code(ended)
+
+
+def _answering(*, by_person: bool, stop: Callable[[], None]) -> Answering:
+    def make(post: Post, attendant: Attendant | None) -> Sink:
+        if by_person or attendant is None:
+            return Console(post, attendant, stop)
+        return Attended(attendant, post)
+
+    return make
+
+
+@contextmanager
+def _signals(session: Session) -> Iterator[None]:
+    """Turn Ctrl-C and SIGTERM into the ordered end for as long as the session runs."""
+
+    def ask(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
+        session.interrupt()
+        print(STOPPING, file=sys.stderr, flush=True)
+
+    before = {name: signal.signal(name, ask) for name in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)
+
+
+def _opening(job: Job, session: Session, speed: float, *, simulated: bool) -> None:
+    if not simulated:
+        mode = "LIVE RIG"
+    elif speed == 1.0:
+        mode = "SIMULATION"
+    else:
+        mode = f"SIMULATION at {speed:g} times the speed of the wall clock"
+    what = job.recipe.name if job.recipe is not None else "bleed lines"
+    print(
+        f"{mode}   rig {job.rig.name}   {what}   run {session.run_id}\n"
+        f"reaction {job.rig.timing.reaction_s * 1e3:.0f} ms from sensor to outputs, of "
+        f"{job.rig.limits.reaction_s * 1e3:.0f} ms allowed. {FOOTER}",
+        file=sys.stderr,
+        flush=True,
+    )
+
+
+def closing(ended: Ended, *, predicted: bool) -> None:
+    """Print the closing summary: the result to stdout, what to do next to stderr."""
+    print_tables(summary_tables(ended.document, predicted=predicted))
+    limits = limits_lines(ended.document)
+    if limits:
+        print("\nWhat limits this result\n" + "\n".join(limits))
+    sys.stdout.flush()
+    for problem in ended.document["problems"]:  # type: ignore[attr-defined]
+        print(f"not started: {problem}", file=sys.stderr)
+    if ended.trouble:
+        print(f"the record is not whole: {ended.trouble}", file=sys.stderr)
+    if ended.step is not CycleStep.IDLE:
+        print("\n".join(recovery_lines(ended.step)), file=sys.stderr)
+
+
+def exit_code(ended: Ended) -> int:
+    """Return the exit code of a session's ending."""
+    if ended.interrupted:
+        return INTERRUPTED
+    return COMPLETE if ended.document["outcome"] == "complete" else ENDED_OTHERWISE
+
+
+def operator() -> str:
+    """Return who sits at this console, as the record names the operator."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "console"

@@ -1,0 +1,207 @@
+"""Telling the course of a run, line by line, on stderr; a bar on a terminal for the long waits.
+
+Every line stands for itself and is never rewritten, so that a log of it reads the same. The bar and
+the live values beside it are drawn by rich and only where stdout and stderr are terminals.
+"""
+
+import sys
+from typing import Protocol
+
+from sequencer.events import (
+    AlarmChanged,
+    Event,
+    EvidenceHad,
+    Noted,
+    PermissivesRead,
+    PromptAsked,
+    PromptClosed,
+    RequestAnswered,
+    RunEnded,
+    RunStarted,
+    StageEntered,
+    Step,
+    StepEntered,
+    TripLatched,
+)
+from sequencer.model import CycleStep, Estimate, Inputs, Status, Wait
+from sequencer.units import psi, show_time
+
+LONG_WAIT_s = 15.0  # waits usually longer than this get a bar, or a line now and then
+LINE_EVERY = 0.2  # share of a long wait between two plain lines
+REDRAW_ns = 500_000_000
+
+SCREEN_WORDS = {CycleStep.HOLDING: "dwell", CycleStep.PURGING: "bleed lines"}
+
+
+class Standing(Protocol):
+    """Who can say where the cycle stands."""
+
+    def status(self) -> Status:
+        """Return where the cycle stands now."""
+
+
+def word(step: CycleStep) -> str:
+    """Return a step as screens name it: "dwell" for holding, which ISA-88 means otherwise."""
+    return SCREEN_WORDS.get(step, step.value.replace("_", " "))
+
+
+def on_terminal() -> bool:
+    """Tell whether a person looks at both streams."""
+    return sys.stdout.isatty() and sys.stderr.isatty()
+
+
+class Course:
+    """A sink that tells the course of a run."""
+
+    def __init__(self, standing: Standing) -> None:
+        self._standing = standing
+        self._began_ns: int | None = None
+        self._bar = _Bar() if on_terminal() else None
+        self._told_share = 0.0
+        self._due_ns = 0
+        self._waiting: Wait | None = None
+
+    def __call__(self, now_ns: int, inputs: Inputs, step: Step) -> None:  # noqa: ARG002
+        """Tell what this scan brought, and how far the wait has come."""
+        if self._began_ns is None:
+            self._began_ns = now_ns
+        for event in step.events:
+            text = _line(event)
+            if isinstance(event, StageEntered):
+                self._told_share = 0.0
+                self._stop_bar()
+            if text:
+                self.say(now_ns, text)
+        if now_ns >= self._due_ns:
+            self._due_ns = now_ns + REDRAW_ns
+            self._progress(now_ns, step.estimate)
+
+    def say(self, now_ns: int, text: str) -> None:
+        """Print lines, the first with the time in the session."""
+        at_s = (now_ns - (self._began_ns or now_ns)) / 1e9
+        first, *more = text.split("\n")
+        lines = [f"{at_s:8.1f} s  {first}", *(f"{'':12}{line}" for line in more)]
+        for line in lines:
+            if self._bar is not None:
+                self._bar.print(line)
+            else:
+                print(line, file=sys.stderr, flush=True)
+
+    def close(self) -> None:
+        """Take the bar away."""
+        self._stop_bar()
+
+    def _stop_bar(self) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def _progress(self, now_ns: int, seen: Estimate) -> None:
+        status = self._standing.status()
+        wait = status.wait
+        if wait is None or status.prompts or not LONG_WAIT_s <= wait.usual_s < 1e9:
+            return
+        share = wait.progress or 0.0
+        values = _values(seen)
+        if self._bar is not None:
+            self._bar.show(f"{word(status.step)}: {wait.now}, to {wait.target}; {values}", share)
+        elif share >= self._told_share + LINE_EVERY:
+            self._told_share = share
+            left = show_time(max(0.0, wait.usual_s - wait.waited_s))
+            text = f"{share:4.0%} {wait.now}, waits for {wait.target}; about {left} left; {values}"
+            self.say(now_ns, "     " + text)
+
+
+class _Bar:
+    """One line at the foot of the terminal."""
+
+    def __init__(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+
+        self._console = Console(stderr=True, highlight=False)
+        self._progress = Progress(
+            TextColumn("            {task.description}", markup=False),
+            BarColumn(bar_width=24),
+            TaskProgressColumn(),
+            console=self._console,
+            transient=True,
+        )
+        self._task = self._progress.add_task("", total=1.0)
+        self._running = False
+
+    def print(self, line: str) -> None:
+        self._console.print(line, markup=False, soft_wrap=True)
+
+    def show(self, text: str, share: float) -> None:
+        if not self._running:
+            self._running = True
+            self._progress.start()
+        self._progress.update(self._task, description=text, completed=share)
+
+    def stop(self) -> None:
+        if self._running:
+            self._running = False
+            self._progress.stop()
+
+
+def _values(seen: Estimate) -> str:
+    parts = []
+    if seen.film_Pa is not None:
+        parts.append(f"film {psi(seen.film_Pa):.0f} psi ({seen.film_Pa / 1e3:.0f} kPa)")
+    if seen.clamp_margin is not None:
+        parts.append(f"clamp margin {seen.clamp_margin:.2f}")
+    if seen.head_degC is not None:
+        parts.append(f"head {seen.head_degC:.1f} degC")
+    return ", ".join(parts) or "no sensor to show"
+
+
+def _line(event: Event) -> str:
+    match event:
+        case RunStarted():
+            sample = f", sample {event.sample}" if event.sample else ""
+            return f"RUN  {event.recipe}{sample}, asked for by {event.actor}"
+        case PermissivesRead():
+            return _permissives(event)
+        case StepEntered():
+            why = "" if event.cause == "done" else f" ({event.cause.replace('_', ' ')})"
+            return f"STEP {word(event.step)}{why}   [{event.procedural_state.value}]"
+        case StageEntered():
+            limit = "" if event.limit_s is None else f", {show_time(event.limit_s)} at most"
+            return f"  {event.stage}: waits for {event.waits_for}{limit}"
+        case EvidenceHad():
+            name = event.evidence.replace("_", " ")
+            return f"  had: {name}, {event.means.value.replace('_', ' ')}: {event.detail}"
+        case PromptAsked():
+            return f"  ASK  {event.question} (within {show_time(event.answer_within_s)})"
+        case PromptClosed(end="answered"):
+            return f"  SAID {event.answer} ({event.actor})"
+        case PromptClosed(end="unanswered"):
+            return "  nobody answered in time"
+        case RequestAnswered(accepted=False):
+            return f"REFUSED {event.kind}: " + "; ".join(event.reasons)
+        case AlarmChanged(change="raised"):
+            return _alarm(event)
+        case TripLatched():
+            return f"TRIP {event.name.replace('_', ' ')}: {event.detail}"
+        case Noted():
+            return f"  note: {event.text}"
+        case RunEnded():
+            return f"END  {event.outcome}, verified {event.verified.replace('_', ' ')}"
+    return ""
+
+
+def _permissives(event: PermissivesRead) -> str:
+    rows = ["PERMISSIVES"]
+    for name, now, why_not in event.permissives:
+        mark = "NOT MET" if why_not else "met    "
+        rows.append(f"{mark}  {name}: {why_not or now}")
+    return "\n".join(rows)
+
+
+def _alarm(event: AlarmChanged) -> str:
+    first = ", first-out" if event.first_out else ""
+    name = event.name.replace("_", " ")
+    return (
+        f"ALARM {event.priority.value.upper()}{first}: {name}: {event.detail}\n"
+        f"cause: {event.cause}\nconsequence: {event.consequence}\ndo: {event.action}"
+    )
