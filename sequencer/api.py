@@ -20,7 +20,7 @@ from sequencer.files import digest
 from sequencer.model import Inputs, Prompt
 from sequencer.runtime.answer import AskCallback
 from sequencer.runtime.attend import Attended
-from sequencer.runtime.clock import ScaledClock, VirtualClock
+from sequencer.runtime.clock import Clock, PacedClock, RealClock, VirtualClock
 from sequencer.runtime.loop import Sink
 from sequencer.runtime.session import Answering, Ended, Job, Post, Session, need_attendant
 
@@ -101,7 +101,7 @@ def run_cycle(
         seed=seed,
         warnings=tuple(problem.line() for problem in loaded.check.warnings),
     )
-    clock = VirtualClock() if speed is None else ScaledClock(speed)
+    clock = _clock(speed)
     session = Session(
         job,
         clock,
@@ -117,6 +117,12 @@ def run_cycle(
         need_attendant(session.driver, loaded.rig_file, "speed")
     sinks = [] if on_event is None else [_listening(on_event)]
     return result_of(session.run(sinks))
+
+
+def _clock(speed: float | None) -> Clock:
+    if speed is None:
+        return VirtualClock()
+    return RealClock() if speed == 1.0 else PacedClock(speed)
 
 
 def _answering(answer: Answer | None, *, inline: bool) -> Answering:

@@ -18,7 +18,7 @@ from sequencer.commands.talk import Course
 from sequencer.driver import Attendant
 from sequencer.model import CycleStep
 from sequencer.runtime.attend import Attended
-from sequencer.runtime.clock import RealClock, ScaledClock
+from sequencer.runtime.clock import PacedClock, RealClock
 from sequencer.runtime.loop import Sink
 from sequencer.runtime.session import Answering, Ended, Job, Post, Session, need_attendant
 
@@ -36,7 +36,7 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     stop: list[Session] = []
     session = Session(
         job,
-        RealClock() if given.speed == 1.0 else ScaledClock(given.speed),
+        RealClock() if given.speed == 1.0 else PacedClock(given.speed),
         _answering(by_person=not given.yes, stop=lambda: stop[0].interrupt()),
         live=True,
         records=None if given.records is None else Path(given.records),

@@ -1,4 +1,4 @@
-"""Clocks of the loop: monotonic nanoseconds, real, scaled, or virtual; the date is none of them.
+"""Clocks of the loop: monotonic nanoseconds, real, paced, or virtual; the date is none of them.
 
 Every duration comes from one of these. The date is stamped once, at the head of a record, by
 whoever calls ``utc_now`` and passes the answer on.
@@ -73,28 +73,40 @@ class RealClock:
         return time.clock_gettime_ns(boot) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
 
 
-class ScaledClock:
-    """Simulated time that starts at zero and runs ``speed`` times faster than the wall."""
+class PacedClock:
+    """Virtual time kept to a pace of ``speed`` times the wall's, as far as the machine keeps up.
+
+    Every tick has its exact length, so that a run is the same at any speed; where the machine is
+    too slow the pace sags, and nothing is late.
+    """
 
     def __init__(self, speed: float, wall: Clock | None = None) -> None:
         if not 0.0 < speed < float("inf"):
             raise ValueError("speed must be a finite number greater than 0")
         self._speed = speed
         self._wall: Clock = RealClock() if wall is None else wall
-        self._began_ns = self._wall.now_ns()
+        self._virtual = VirtualClock()
+        self._wall_due_ns = self._wall.now_ns()
 
     def now_ns(self) -> int:
-        """Return the simulated time."""
-        return int((self._wall.now_ns() - self._began_ns) * self._speed)
+        """Return the virtual time."""
+        return self._virtual.now_ns()
 
     def sleep_until(self, due_ns: int) -> None:
-        """Sleep until simulated time has come to ``due_ns``."""
-        # Rounded up, so that the simulated time on waking is never short of what was asked.
-        self._wall.sleep_until(self._began_ns + int(due_ns / self._speed) + 1)
+        """Jump to a time once the wall has come as far as the pace says.
+
+        Raises:
+            ValueError: if it lies in the past.
+        """
+        self._wall_due_ns += int((due_ns - self.now_ns()) / self._speed)
+        # What was lost is not caught up by a burst: it would run faster than the pace promised.
+        self._wall_due_ns = max(self._wall_due_ns, self._wall.now_ns())
+        self._wall.sleep_until(self._wall_due_ns)
+        self._virtual.sleep_until(due_ns)
 
     def asleep_ns(self) -> int:
-        """Return what the wall's clock says."""
-        return self._wall.asleep_ns()
+        """Return zero: nothing suspends virtual time."""
+        return 0
 
 
 def utc_now() -> datetime:

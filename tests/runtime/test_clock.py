@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from sequencer.runtime.clock import RealClock, ScaledClock, VirtualClock
+from sequencer.runtime.clock import PacedClock, RealClock, VirtualClock
 
 
 def test_virtual_time_stands_until_it_is_told_to_jump():
@@ -41,18 +41,26 @@ def test_a_time_that_has_passed_is_not_waited_for():
     assert time.monotonic() - began < 0.5
 
 
-def test_scaled_time_runs_as_many_times_faster_as_asked():
+def test_paced_time_keeps_its_pace_and_every_tick_its_length():
     wall = VirtualClock(7_000_000_000)
-    clock = ScaledClock(50.0, wall)
+    clock = PacedClock(50.0, wall)
     assert clock.now_ns() == 0
-    wall.sleep_until(9_000_000_000)
+    clock.sleep_until(100_000_000_000)
     assert clock.now_ns() == 100_000_000_000
-    clock.sleep_until(150_000_000_000)
-    assert wall.now_ns() == pytest.approx(10_000_000_000, abs=2)
-    assert clock.now_ns() >= 150_000_000_000
+    assert wall.now_ns() == 9_000_000_000
+
+
+def test_a_machine_that_falls_behind_makes_the_pace_sag_and_is_never_late():
+    wall = VirtualClock()
+    clock = PacedClock(10.0, wall)
+    wall.sleep_until(5_000_000_000)  # the machine was busy for 5 s
+    clock.sleep_until(20_000_000)
+    assert clock.now_ns() == 20_000_000
+    clock.sleep_until(40_000_000)
+    assert wall.now_ns() == 5_002_000_000  # at the pace again, without a burst to catch up
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("inf"), float("nan")])
 def test_a_speed_that_is_none_is_refused(speed):
     with pytest.raises(ValueError, match="greater than 0"):
-        ScaledClock(speed)
+        PacedClock(speed)
