@@ -207,7 +207,9 @@ def show_pressure(pressure_Pa: float) -> str:
     """Write a gauge pressure as screens show it: ``180 psi (1241 kPa)``."""
     value_psi = psi(pressure_Pa)
     digits = 0 if abs(value_psi) >= 20 else 1
-    return f"{value_psi:.{digits}f} psi ({pressure_Pa / 1e3:.0f} kPa)"
+    # Adding zero turns a minus zero, which rounding leaves, into a plain one.
+    shown_psi, shown_kPa = round(value_psi, digits) + 0.0, round(pressure_Pa / 1e3) + 0.0
+    return f"{shown_psi:.{digits}f} psi ({shown_kPa:.0f} kPa)"
 
 
 def show_temperature(temperature_degC: float) -> str:

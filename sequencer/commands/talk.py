@@ -24,7 +24,7 @@ from sequencer.events import (
     TripLatched,
 )
 from sequencer.model import CycleStep, Estimate, Inputs, Status, Wait
-from sequencer.units import psi, show_time
+from sequencer.units import show_pressure, show_time
 
 LONG_WAIT_s = 15.0  # waits usually longer than this get a bar, or a line now and then
 LINE_EVERY = 0.2  # share of a long wait between two plain lines
@@ -78,7 +78,8 @@ class Course:
 
     def say(self, now_ns: int, text: str) -> None:
         """Print lines, the first with the time in the session."""
-        at_s = (now_ns - (self._began_ns or now_ns)) / 1e9
+        began_ns = now_ns if self._began_ns is None else self._began_ns
+        at_s = (now_ns - began_ns) / 1e9
         first, *more = text.split("\n")
         lines = [f"{at_s:8.1f} s  {first}", *(f"{'':12}{line}" for line in more)]
         for line in lines:
@@ -147,7 +148,7 @@ class _Bar:
 def _values(seen: Estimate) -> str:
     parts = []
     if seen.film_Pa is not None:
-        parts.append(f"film {psi(seen.film_Pa):.0f} psi ({seen.film_Pa / 1e3:.0f} kPa)")
+        parts.append(f"film {show_pressure(seen.film_Pa)}")
     if seen.clamp_margin is not None:
         parts.append(f"clamp margin {seen.clamp_margin:.2f}")
     if seen.head_degC is not None:

@@ -139,15 +139,11 @@ def film_at_pressure(turn: Turn) -> Verdict:
         return Verdict.DONE
     if turn.stage_age_s() < rig.commissioned.film_rise_s:
         return Verdict.WAIT
-    question = pressure(
-        "film_gauge",
-        f"Film pressure is on, {show_pressure(target_Pa)} wanted: what does the film gauge read?",
-        GAUGE_TOP * rig.limits.relief_Pa,
-        target_Pa,
-    )
+    question = pressed_question(turn, "film_gauge", "Film pressure is on")
     verdict = ask(turn, question, lambda value: abs(float(value) - target_Pa) <= band_Pa)
     if verdict is Verdict.DONE:
-        detail = f"gauge {show_pressure(number(turn, 'film_gauge'))}"
+        gauge = question.topic.replace("_", " ")
+        detail = f"{gauge} {show_pressure(number(turn, question.topic))}"
         turn.proved("film_at_pressure", Means.OPERATOR, detail)
     return verdict
 
@@ -157,6 +153,22 @@ def readings_bled(turn: Turn) -> bool:
     seen, limits = turn.seen, turn.rig.limits
     low = seen.film_known and seen.film_Pa is not None and seen.film_Pa <= limits.bled_Pa
     return turn.held("readings_bled", low, limits.bled_for_s)
+
+
+def pressed_question(turn: Turn, topic: str, opening: str) -> Question:
+    """Return the question for the pressure on the film, while the supply feeds it.
+
+    On a rig without a film gauge the regulator's gauge is the nearest that can be read.
+    """
+    target_Pa = turn.recipe.imprint.film_pressure_Pa
+    has_gauge = "film" in turn.rig.gauges
+    gauge = "film gauge" if has_gauge else "regulator's gauge"
+    return pressure(
+        topic if has_gauge else "supply_gauge",
+        f"{opening}, {show_pressure(target_Pa)} wanted: what does the {gauge} read?",
+        GAUGE_TOP * turn.rig.limits.relief_Pa,
+        target_Pa,
+    )
 
 
 def readings_tell(turn: Turn) -> bool:
@@ -171,6 +183,9 @@ def readings_tell(turn: Turn) -> bool:
 def film_bled(turn: Turn) -> Verdict:
     """The film holds no pressure: proven by sensors, by a gauge read twice, or by ear twice."""
     by = turn.rig.evidence.film_bled.by
+    if turn.seen.film_Pa is not None and turn.seen.film_Pa > turn.rig.limits.bled_Pa:
+        turn.held("readings_bled", False, 0.0)
+        return Verdict.WAIT  # nothing that a person says outweighs a sensor that shows pressure
     if by == "measured":
         verdict = _bled_by_sensors(turn)
     elif by == "operator":

@@ -5,12 +5,15 @@ from sequencer.core.evidence import (
     film_band_Pa,
     head_band_K,
     head_question,
+    pressed_question,
     readings_bled,
 )
+from sequencer.core.memory import Exposure
+from sequencer.core.outputs import pressure_seen
 from sequencer.core.questions import Question, ask, forget, number, pressure, withdraw
 from sequencer.core.turn import Turn, Verdict
 from sequencer.events import Noted
-from sequencer.model import Means
+from sequencer.model import Clamp, Means
 from sequencer.units import ns, show_pressure, show_temperature
 
 PROOF_s = 1.0  # how long each shut-off is tried against the other
@@ -86,6 +89,16 @@ def sample_in(turn: Turn) -> Verdict:
 
 def _guard_shut(turn: Turn) -> bool:
     return turn.seen.guard_closed is True or not turn.rig.has("guard_closed")
+
+
+def hands_clear_to_release(turn: Turn) -> Verdict:
+    """Hands are clear, and the film is seen to be bled in this very scan."""
+    return hands_clear(turn) if _still_bled(turn) else Verdict.WAIT
+
+
+def _still_bled(turn: Turn) -> bool:
+    seen_bled = not turn.rig.film_roles or not pressure_seen(turn)
+    return seen_bled and turn.memory.exposure is Exposure.NO
 
 
 def _clear_age_ns(turn: Turn) -> int | None:
@@ -174,8 +187,12 @@ def in_band(turn: Turn) -> bool:
     if turn.rig.evidence.film_at_pressure.by == "measured":
         film_Pa = seen.film_Pa if seen.film_known else None
     else:
-        answer = turn.memory.answers.get("still_at_pressure")
-        film_Pa = imprint.film_pressure_Pa if answer is None else float(answer.value)
+        topic = pressed_question(turn, "still_at_pressure", "").topic
+        answer = turn.memory.answers.get(topic)
+        # While the gauge is being read again, what it showed last holds.
+        last_Pa = turn.memory.reference_Pa
+        expected_Pa = imprint.film_pressure_Pa if last_Pa is None else last_Pa
+        film_Pa = expected_Pa if answer is None else float(answer.value)
     if film_Pa is None or abs(film_Pa - imprint.film_pressure_Pa) > film_band_Pa(turn):
         return False
     if not turn.rig.head_roles:
@@ -187,18 +204,21 @@ def in_band(turn: Turn) -> bool:
 def _still_at_pressure(turn: Turn) -> Verdict:
     """Where the film has no sensor, have its gauge read again and again during the dwell."""
     rig, memory = turn.rig, turn.memory
-    if rig.evidence.film_at_pressure.by == "measured" or "film" not in rig.gauges:
+    if rig.evidence.film_at_pressure.by == "measured":
         return Verdict.DONE
-    target_Pa = turn.recipe.imprint.film_pressure_Pa
-    answer = memory.answers.get("still_at_pressure")
+    question = pressed_question(turn, "still_at_pressure", "Still at pressure?")
+    topic, target_Pa = question.topic, turn.recipe.imprint.film_pressure_Pa
+    answer = memory.answers.get(topic)
     read_ns = memory.stage_since_ns if answer is None else answer.at_ns
     near = answer is None or abs(float(answer.value) - target_Pa) <= film_band_Pa(turn)
     every_s = rig.prompts.still_at_pressure_every_s if near else 5.0
-    if "still_at_pressure" not in memory.prompts:
+    if topic not in memory.prompts:
         if turn.now_ns - read_ns < ns(every_s):
             return Verdict.DONE
-        # The last answer stays until the next one, so that the dwell goes on counting.
-        memory.answers.pop("still_at_pressure", None)
+        # What was read last is kept until the next answer: the dwell counts by it.
+        if answer is not None:
+            memory.reference_Pa = float(answer.value)
+            del memory.answers["still_at_pressure"]
     question = pressure(
         "still_at_pressure",
         f"Still at pressure? {show_pressure(target_Pa)} wanted: what does the film gauge read?",
@@ -273,8 +293,8 @@ def film_let_off(turn: Turn) -> Verdict:
 def release_needs_word(turn: Turn) -> bool:
     """Tell whether the foil would leave the stamp above the demold temperature, or unknown."""
     memory, run = turn.memory, turn.memory.run
-    if memory.cooled:
-        return False
+    if memory.cooled or memory.outputs.clamp is Clamp.RELEASE:
+        return False  # a clamp that is letting go already must not be closed for a question
     demold = run.recipe.demold if run is not None and run.recipe is not None else None
     limit_degC = COOL_ENOUGH_degC if demold is None else demold.temperature_degC
     head_degC = turn.seen.head_degC if turn.seen.head_known else None
@@ -283,6 +303,8 @@ def release_needs_word(turn: Turn) -> bool:
 
 def hot_release(turn: Turn) -> Verdict:
     """A person's explicit word to open the clamp on a hot stack; a head that cools needs none."""
+    if not _still_bled(turn):
+        return Verdict.WAIT  # the watch over the film decides
     if not release_needs_word(turn):
         withdraw(turn, "hot_release")
         return Verdict.DONE
