@@ -2,12 +2,14 @@
 
 Rules of this file: values only, no behaviour beyond small look-ups; equal content means equal
 values, because replay compares them; pressures are gauge, in Pa; times are integer nanoseconds
-of the loop's clock.
+of the loop's clock. What is made a dozen times in every scan is a NamedTuple, made in half the
+time of a frozen dataclass; the rest are dataclasses.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from typing import NamedTuple
 
 from sequencer.recipe import Recipe
 
@@ -83,8 +85,7 @@ class Priority(StrEnum):
     LOW = "low"
 
 
-@dataclass(frozen=True, slots=True)
-class RawInput:
+class RawInput(NamedTuple):
     """One channel as the driver read it: its raw value, whether the device vouched for it, when."""
 
     value: float
@@ -92,8 +93,7 @@ class RawInput:
     taken_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One scaled input with its quality; ``value`` means nothing unless quality is GOOD."""
 
     value: float
