@@ -239,6 +239,19 @@ def test_a_request_brings_the_short_tick_back():
     assert driver.reads[-1] - driver.reads[-2] == TICK_ns
 
 
+def test_a_fault_of_the_link_brings_the_short_tick_back():
+    driver = FakeDriver(RIG, mute=lambda now_ns: 5 * SECOND_ns < now_ns < 5.3 * SECOND_ns)
+    core = FakeSequencer(RIG, plan={CycleStep.HEATING: 60.0})
+    loop = make(driver, core=core, long_tick_ns=LONG_TICK_ns)
+    loop.post(start(grating_recipe()))
+    loop.run_until(lambda step: loop.read_faults == 1)
+    failed_ns = driver.reads[-1]
+    for _ in range(3):
+        loop.turn()
+    assert failed_ns - driver.reads[-5] == LONG_TICK_ns
+    assert [at - failed_ns for at in driver.reads[-3:]] == [TICK_ns, 2 * TICK_ns, 3 * TICK_ns]
+
+
 def test_every_calm_stage_is_one_that_the_core_knows():
     for step, stages in CALM_STAGES.items():
         assert stages <= {stage.name for stage in STAGES[step]}

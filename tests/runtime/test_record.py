@@ -105,17 +105,32 @@ def test_what_was_flushed_is_on_the_disk_before_the_run_ends(tmp_path, live):
     recorder.close({})
 
 
+def kept_within(path, wanted, deadline_s=5.0):
+    """Wait for the writing thread to have brought so many scans to the disk."""
+    deadline = time.monotonic() + deadline_s
+    while len(kept := list(Records(path).scans(head().run_id))) < wanted:
+        assert time.monotonic() < deadline, f"{len(kept)} scans of {wanted}"
+        time.sleep(0.01)
+
+
 @pytest.mark.slow
-def test_a_live_record_holds_events_at_once_and_scans_within_a_second(tmp_path):
+def test_a_live_record_holds_events_at_once_and_scans_within_a_second(tmp_path, monkeypatch):
+    monkeypatch.setattr(recording, "_IDLE_s", 60.0)  # so that no lull can help
     path = tmp_path / "r.db"
     recorder = open_run(path, head(), live=True)
-    given = fake_run(recorder, turns=1)
-    records = Records(path)
-    deadline = time.monotonic() + 5
-    while not list(records.events(head().run_id)) and time.monotonic() < deadline:
-        time.sleep(0.01)
-    assert_kept(path, given)
-    records.close()
+    given = fake_run(None, turns=300)
+    eventful = [at for at, (_, _, step) in enumerate(given) if step.events]
+    assert eventful[0] == 1
+    for scan in given[:2]:
+        recorder(*scan)
+    kept_within(path, 2)
+    quiet = [scan for scan in given[2:200] if not scan[2].events]
+    for scan in quiet[:50]:
+        recorder(*scan)
+    time.sleep(0.1)
+    assert len(list(Records(path).scans(head().run_id))) == 2  # 0.98 s: not yet due
+    recorder(*quiet[50])
+    kept_within(path, 53)
     recorder.close({})
 
 

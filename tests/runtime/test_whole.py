@@ -71,9 +71,9 @@ def test_the_trace_shows_the_cycle(cycle):
 def test_the_real_core_replays_identically_and_500_times_faster(cycle):
     records = Records(cycle[0])
     assert records.find("last").outcome == cycle[1].document()
-    began = time.perf_counter()
+    began = time.process_time()
     result = replay(records, "whole")
-    took_s = time.perf_counter() - began
+    took_s = time.process_time() - began
     assert result.identical, result.difference.line()
     assert result.duration_s > 600.0
     assert result.events > 40
