@@ -95,6 +95,7 @@ def run_cycle(
         rig=loaded.rig,
         rig_file=loaded.rig_file,
         recipe=loaded.recipe,
+        material=loaded.material,
         materials_digest=digest(loaded.materials),
         sample=sample,
         operator=operator,

@@ -57,6 +57,15 @@ class Loaded:
     recipe_file: str
     rig_file: str
 
+    @property
+    def material(self) -> Material:
+        """The recipe's material.
+
+        Raises:
+            InputRefused: if the table has none of that name.
+        """
+        return self.materials.get(self.recipe.material, self.recipe_file)
+
     def require(self) -> None:
         """Go on only if the recipe may run on the rig.
 

@@ -11,7 +11,9 @@ from typing import Protocol, runtime_checkable
 
 from sequencer.config import Rig
 from sequencer.errors import DriverUnavailable, InputRefused, Problem
+from sequencer.material import Material
 from sequencer.model import Image, Prompt, RawInput, Request
+from sequencer.recipe import Recipe
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,9 @@ class Driver(Protocol):
 
     def close(self) -> None:
         """Let go of the rig; the outputs go as the rig's dead-man has it."""
+
+    def lay_in(self, recipe: Recipe, material: Material) -> None:
+        """Hear what will be laid into the press; a rig that only measures has no use for it."""
 
     def attendant(self) -> "Attendant | None":
         """Return the person that the back end can stand in for, None where only people answer."""

@@ -10,9 +10,17 @@ from random import Random
 from sequencer.config import CONTACT_ROLES, SETPOINT_ROLES, Rig
 from sequencer.driver import Attendant, Driver, Scan
 from sequencer.errors import DriverError, InputRefused, LinkLost, Problem
+from sequencer.material import Material
 from sequencer.model import ChannelValue, Image, RawInput
+from sequencer.recipe import Recipe
 from simulator.bench import Bench
-from simulator.build import found_coils, make_bench, make_gauges, make_transmitters
+from simulator.build import (
+    found_coils,
+    make_bench,
+    make_gauges,
+    make_transmitters,
+    plant_params,
+)
 from simulator.coils import positions
 from simulator.compiled import load_advance
 from simulator.faults import Fault, struck
@@ -21,6 +29,7 @@ from simulator.options import Options, read_options
 from simulator.person import SimulatedPerson
 from simulator.press import piston_home
 from simulator.sensors import Contact
+from simulator.stack import stack_of
 from simulator.values import PlantState
 
 TRUTHS = {
@@ -57,6 +66,7 @@ class SimulatedDriver:
 
     def __init__(self, options: Options, rig: Rig) -> None:
         self._rig = rig
+        self._options = options
         self._faults = tuple(option.fault() for option in options.faults)
         self._bench = make_bench(options, rig, load_advance(options.compiled))
         eyes = Eyes(make_gauges(options, rig), Random(f"{options.seed} eyes"))
@@ -80,12 +90,18 @@ class SimulatedDriver:
         self._channels = frozenset(output.channel for output in rig.outputs.values())
         self._coils = found_coils(options, rig)
         self._read_back = self._coils_read_back()
+        self._written: Mapping[str, ChannelValue] | None = None
         self._safe: Mapping[str, ChannelValue] = {}
         self._expires_ns: int | None = None
         self._relay_dropped = False
         self._seen_faults: tuple[Fault, ...] = ()
         self._linked = True
         self._opened = self._begun = False
+
+    def lay_in(self, recipe: Recipe, material: Material) -> None:
+        """Have this foil and this pattern in the stack that the hands will lay in."""
+        stacked = self._options.model_copy(update={"stack": stack_of(recipe, material)})
+        self._bench.params = plant_params(stacked, self._rig)
 
     def open(self) -> None:
         """Reach the rig; nothing is written, everything stays as found."""
@@ -124,12 +140,17 @@ class SimulatedDriver:
                 open, or the clock went backwards.
         """
         self._run_to(now_ns)
-        if not image.values.keys() <= self._channels:
+        # Mostly it is the very mapping that the coils have already: there is nothing to look at.
+        same = image.values is self._written
+        if not same and not image.values.keys() <= self._channels:
             unknown = ", ".join(sorted(image.values.keys() - self._channels))
             raise DriverError(f"no such channel on the simulated rig: {unknown}")
         self._safe = image.safe
         if self._rig.dead_man != "none":
             self._expires_ns = image.expires_ns
+        if same:
+            return
+        self._written = image.values
         if self._relay_dropped:
             self._relay_dropped = False
             self._switch(image.values)
@@ -183,7 +204,7 @@ class SimulatedDriver:
 
     def _expire(self) -> None:
         """Act as the rig's dead-man: write the safe values, or take all power from the coils."""
-        self._expires_ns = None
+        self._expires_ns = self._written = None
         self._relay_dropped = self._rig.dead_man == "watchdog_relay"
         self._switch({} if self._relay_dropped else self._safe)
 

@@ -1,8 +1,9 @@
 """Which foil and pattern lie in the simulated rig: from a recipe to ``[driver.options.stack]``."""
 
-from sequencer.config import Rig
+from sequencer.files import validate
 from sequencer.material import Material
 from sequencer.recipe import Recipe
+from simulator.options import Stack
 
 
 def stack_table(recipe: Recipe, material: Material) -> dict[str, object]:
@@ -22,7 +23,6 @@ def stack_table(recipe: Recipe, material: Material) -> dict[str, object]:
     }
 
 
-def with_stack(rig: Rig, recipe: Recipe, material: Material) -> Rig:
-    """Return the rig with the recipe's stack in its simulated back end, for a prediction."""
-    options = {**rig.driver.options, "stack": stack_table(recipe, material)}
-    return rig.model_copy(update={"driver": rig.driver.model_copy(update={"options": options})})
+def stack_of(recipe: Recipe, material: Material) -> Stack:
+    """Return the recipe's foil and pattern as the simulated rig keeps them."""
+    return validate(stack_table(recipe, material), Stack, f"recipe {recipe.name}")

@@ -28,6 +28,7 @@ def main(given: argparse.Namespace) -> int:
         rig=loaded.rig,
         rig_file=loaded.rig_file,
         recipe=loaded.recipe,
+        material=loaded.material,
         materials_digest=digest(loaded.materials),
         operator=operator(),
         seed=given.seed,

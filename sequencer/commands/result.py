@@ -84,7 +84,7 @@ def _evidence(found: Any) -> str:
         return "; ".join(_evidence(item) for item in found)
     if isinstance(found, dict):
         name = str(found.get("evidence", "")).replace("_", " ")
-        return f"{name} {found.get('means', '')}".strip()
+        return f"{name} {found.get('means', '')}".replace("_", " ").strip()
     return str(found or "")
 
 

@@ -218,13 +218,7 @@ def _still_at_pressure(turn: Turn) -> Verdict:
         # What was read last is kept until the next answer: the dwell counts by it.
         if answer is not None:
             memory.reference_Pa = float(answer.value)
-            del memory.answers["still_at_pressure"]
-    question = pressure(
-        "still_at_pressure",
-        f"Still at pressure? {show_pressure(target_Pa)} wanted: what does the film gauge read?",
-        1.5 * rig.limits.relief_Pa,
-        target_Pa,
-    )
+            del memory.answers[topic]
     verdict = ask(turn, question, lambda _value: True)
     return Verdict.SILENT if verdict is Verdict.SILENT else Verdict.DONE
 

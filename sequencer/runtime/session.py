@@ -16,6 +16,7 @@ from sequencer.core.step import Sequencer
 from sequencer.driver import Attendant, Driver, make_driver
 from sequencer.errors import InputRefused, Problem
 from sequencer.events import Noted, RequestAnswered, RunEnded, RunStarted, Step
+from sequencer.material import Material
 from sequencer.model import CycleStep, Request, RequestKind, Status
 from sequencer.recipe import Recipe
 from sequencer.runtime.bus import Publisher
@@ -47,6 +48,7 @@ class Job:
     rig: Rig
     rig_file: str
     recipe: Recipe | None = None
+    material: Material | None = None
     materials_digest: str = ""
     sample: str = ""
     operator: str = ""
@@ -114,6 +116,8 @@ class Session:
         self._reset_turn_ns: int | None = None
         self._loop: Loop | None = None
         self._driver = make_driver(seeded(job.rig, job.seed), job.rig_file)
+        if job.recipe is not None and job.material is not None:
+            self._driver.lay_in(job.recipe, job.material)
         self._utc_start = utc_now()
         self.run_id = new_run_id(self._utc_start)
         self.sequencer = Sequencer(job.rig)

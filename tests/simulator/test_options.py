@@ -12,7 +12,7 @@ from simulator.build import plant_params
 from simulator.defaults import bench_rig
 from simulator.driver import create
 from simulator.options import read_options
-from simulator.stack import with_stack
+from simulator.stack import stack_of
 from tests.simulator.cranked import cranked, rig_with
 
 
@@ -110,14 +110,13 @@ def test_a_recipe_brings_its_own_foil_and_pattern() -> None:
     rig = rig_with()
     recipe = load(find("recipes", "pmma-grating"), Recipe)
     material = load_materials().get(recipe.material)
-    stacked = with_stack(rig, recipe, material)
-    params = plant_params(read_options(stacked.driver.options, "rig.toml"), stacked)
+    stacked = read_options({}, "rig.toml").model_copy(update={"stack": stack_of(recipe, material)})
+    params = plant_params(stacked, rig)
     assert params.foil_tg_degC == material.glass_transition.value_degC
     assert params.foil_c1 == material.flow.c1
     assert params.foil_reference_Pa_s == material.flow.viscosity_Pa_s
     assert params.pattern_aspect_ratio == recipe.stamp.height_m / recipe.stamp.width_m
     assert params.pattern_contact_fraction == recipe.stamp.contact_fraction
-    assert rig.driver.options == {}
 
 
 @pytest.mark.parametrize("name", ["bench-instrumented", "bench-gauges", "bench-by-ear"])

@@ -9,7 +9,6 @@ from sequencer.material import load_materials
 from sequencer.model import Clamp, Outputs
 from sequencer.recipe import Recipe
 from sequencer.units import PSI_Pa
-from simulator.stack import with_stack
 from tests.simulator.cranked import Cranked, rig_with
 
 SLOW_s = 0.2
@@ -17,8 +16,8 @@ SLOW_s = 0.2
 
 def test_a_pmma_grating_is_pressed_from_cold_to_open() -> None:
     recipe = load(find("recipes", "pmma-grating"), Recipe)
-    rig = with_stack(rig_with(), recipe, load_materials().get(recipe.material))
-    press = Cranked(rig, {"stack": rig.driver.options["stack"]})
+    press = Cranked(rig_with(), {})
+    press.driver.lay_in(recipe, load_materials().get(recipe.material))
     imprint, demold = recipe.imprint, recipe.demold
     assert demold is not None
     warm = Outputs(heater_on=True, heater_setpoint_degC=imprint.temperature_degC)
