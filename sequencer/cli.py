@@ -230,7 +230,12 @@ def _live(command: argparse.ArgumentParser) -> None:
         "--yes", action="store_true", help="let a simulated person answer; never a real rig's"
     )
     _records(command)
-    command.add_argument("--publish", metavar="ADDRESS", help="where to publish the events")
+    command.add_argument(
+        "--publish",
+        metavar="ADDRESS",
+        help="where to publish the live events: loopback or ipc, or none "
+        "(default: tcp://127.0.0.1:5870)",
+    )
 
 
 def _at_least(low: float) -> Callable[[str], float]:

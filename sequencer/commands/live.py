@@ -6,6 +6,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 
@@ -16,11 +17,21 @@ from sequencer.commands.result import FOOTER, limits_lines, recovery_lines, summ
 from sequencer.commands.tables import print_tables
 from sequencer.commands.talk import Course
 from sequencer.driver import Attendant
+from sequencer.errors import InputRefused
 from sequencer.model import CycleStep
 from sequencer.runtime.attend import Attended
+from sequencer.runtime.bus import DEFAULT_ADDRESS, Publisher
 from sequencer.runtime.clock import PacedClock, RealClock
 from sequencer.runtime.loop import Sink
-from sequencer.runtime.session import Answering, Ended, Job, Post, Session, need_attendant
+from sequencer.runtime.session import (
+    Answering,
+    Ended,
+    Job,
+    Post,
+    Publishing,
+    Session,
+    need_attendant,
+)
 
 STOPPING = (
     "\nstopping in the safe order: vent, prove bled, then release or stay clamped; please wait"
@@ -40,7 +51,7 @@ def perform(job: Job, given: argparse.Namespace) -> int:
         _answering(by_person=not given.yes, stop=lambda: stop[0].interrupt()),
         live=True,
         records=None if given.records is None else Path(given.records),
-        publish=given.publish,
+        publisher=_publisher(given.publish),
     )
     stop.append(session)
     if given.yes:
@@ -52,7 +63,7 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     # A program that asked for one document still needs the questions told, if a person answers.
     told = not given.json or not given.yes
     if told:
-        _opening(job, session, given.speed, simulated=simulated)
+        _opening(job, session, given.speed, given.publish, simulated=simulated)
     with _signals(session):
         ended = session.run([course] if told else [])
     course.close()
@@ -61,6 +72,23 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     else:
         closing(ended, predicted=simulated)
     return exit_code(ended)
+
+
+def _publisher(address: str | None) -> Publishing | None:
+    """Return what makes the publisher; none, with a word, where the usual address is taken."""
+    if address == "none":
+        return None
+
+    def make(rig_name: str, run_id: str, utc_start: datetime, start_ns: int) -> Publisher | None:
+        try:
+            return Publisher(address or DEFAULT_ADDRESS, rig_name, run_id, utc_start, start_ns)
+        except InputRefused as refused:
+            if address is not None:
+                raise
+            print(f"no live events: {refused}", file=sys.stderr)
+            return None
+
+    return make
 
 
 def _answering(*, by_person: bool, stop: Callable[[], None]) -> Answering:
@@ -88,7 +116,9 @@ def _signals(session: Session) -> Iterator[None]:
             signal.signal(name, handler)
 
 
-def _opening(job: Job, session: Session, speed: float, *, simulated: bool) -> None:
+def _opening(
+    job: Job, session: Session, speed: float, publish: str | None, *, simulated: bool
+) -> None:
     if not simulated:
         mode = "LIVE RIG"
     elif speed == 1.0:
@@ -96,10 +126,11 @@ def _opening(job: Job, session: Session, speed: float, *, simulated: bool) -> No
     else:
         mode = f"SIMULATION at {speed:g} times the speed of the wall clock"
     what = job.recipe.name if job.recipe is not None else "bleed lines"
+    events = "not published" if publish == "none" else publish or DEFAULT_ADDRESS
     print(
         f"{mode}   rig {job.rig.name}   {what}   run {session.run_id}\n"
         f"reaction {job.rig.timing.reaction_s * 1e3:.0f} ms from sensor to outputs, of "
-        f"{job.rig.limits.reaction_s * 1e3:.0f} ms allowed. {FOOTER}",
+        f"{job.rig.limits.reaction_s * 1e3:.0f} ms allowed; live events: {events}\n{FOOTER}",
         file=sys.stderr,
         flush=True,
     )
@@ -112,8 +143,9 @@ def closing(ended: Ended, *, predicted: bool) -> None:
     if limits:
         print("\nWhat limits this result\n" + "\n".join(limits))
     sys.stdout.flush()
+    head = "not started" if ended.document["outcome"] == "refused" else "ended early"
     for problem in ended.document["problems"]:  # type: ignore[attr-defined]
-        print(f"not started: {problem}", file=sys.stderr)
+        print(f"{head}: {problem}", file=sys.stderr)
     if ended.trouble:
         print(f"the record is not whole: {ended.trouble}", file=sys.stderr)
     if ended.step is not CycleStep.IDLE:

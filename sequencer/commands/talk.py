@@ -107,7 +107,7 @@ class Course:
             self._bar.show(f"{word(status.step)}: {wait.now}, to {wait.target}; {values}", share)
         elif share >= self._told_share + LINE_EVERY:
             self._told_share = share
-            left = show_time(max(0.0, wait.usual_s - wait.waited_s))
+            left = show_time(wait.waited_s * (1.0 - share) / share) if share > 0.0 else "some time"
             text = f"{share:4.0%} {wait.now}, waits for {wait.target}; about {left} left; {values}"
             self.say(now_ns, "     " + text)
 

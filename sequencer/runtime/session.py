@@ -7,6 +7,7 @@ business. An interrupt is a stop request: it ends the run in the safe order, how
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import Enum
 from pathlib import Path
 from typing import Literal
@@ -38,6 +39,8 @@ RECOVERY_s = 900.0  # and how long the proofs before a start may take
 
 Post = Callable[[Request], None]
 Answering = Callable[[Post, Attendant | None], Sink]
+Publishing = Callable[[str, str, datetime, int], Publisher | None]
+"""Makes the publisher from rig name, run id, UTC start and the loop's time then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,8 @@ def seeded(rig: Rig, seed: int | None) -> Rig:
 class Session:
     """One run; make it, `run` it once.
 
-    ``answering`` makes the sink that has the questions answered; ``records`` None keeps no record;
+    ``answering`` makes the sink that has the questions answered, ``publisher`` the one that
+    publishes; ``records`` None keeps no record;
     ``live`` tells that the clock is a real one, so that the record is written by a thread.
     """
 
@@ -98,7 +102,7 @@ class Session:
         live: bool,
         keep: bool = True,
         records: Path | None = None,
-        publish: str | None = None,
+        publisher: Publishing | None = None,
         long_ticks: bool = False,
     ) -> None:
         self._job = job
@@ -107,7 +111,7 @@ class Session:
         self._live = live
         self._keep = keep
         self._records = records
-        self._publish = publish
+        self._publishing = publisher
         self._long_ticks = long_ticks
         self._interrupts = 0
         self._stop_seen = False
@@ -155,13 +159,10 @@ class Session:
         recorder: Recorder | None = None
         try:
             recorder = self._open_record()
-            if self._publish is not None:
-                publisher = Publisher(
-                    self._publish,
-                    self._job.rig.name,
-                    self.run_id,
-                    self._utc_start,
-                    self._clock.now_ns(),
+            if self._publishing is not None:
+                start_ns = self._clock.now_ns()
+                publisher = self._publishing(
+                    self._job.rig.name, self.run_id, self._utc_start, start_ns
                 )
             step = self._turn_until_over(recorder, publisher, sinks)
         finally:
