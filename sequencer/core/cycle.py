@@ -6,7 +6,7 @@ first row whose guards are all true wins, so the order of rows is their priority
 - ``trip``     a trip request was latched this scan
 - ``overdue``  a step that must not trip on its time-out ran out of time
 - ``silent``   nobody answered a question in time
-- ``start``, ``purge``, ``stop``  an accepted request
+- ``start``, ``purge``, ``stop``, ``reset``  an accepted request
 - ``done``     every stage of the step is done
 - ``lost``     evidence that held a fault step in place is gone
 - ``maintained``  a maintenance entry was accepted
@@ -76,21 +76,24 @@ TABLE: tuple[Row, ...] = (
     Row("silent", COOLING, VENTING),
     Row("silent", VENTING, VENT_UNCONFIRMED),
     Row("silent", RELEASING, FAULTED),
-    Row("silent", PURGING, VENTING, ("clamp_applied",)),
     Row("silent", PURGING, IDLE, ("clamp_not_begun",)),
+    Row("silent", PURGING, RELEASING, ("film_untouched",)),
+    Row("silent", PURGING, VENTING, ("clamp_applied",)),
     Row("silent", PURGING, RELEASING),
     Row("silent", TRIPPED, VENT_UNCONFIRMED),
     # Requests.
     Row("start", IDLE, HEATING),
     Row("purge", IDLE, PURGING),
+    Row("reset", IDLE, FAULTED),  # the film has to be proven bled anew
     Row("stop", HEATING, IDLE),
     Row("stop", CLAMPING, RELEASING, ("film_untouched",)),
     Row("stop", CLAMPING, VENTING),
     Row("stop", PRESSURIZING, VENTING),
     Row("stop", HOLDING, VENTING),
     Row("stop", COOLING, VENTING, (), ("finish_cooling",)),
-    Row("stop", PURGING, VENTING, ("clamp_applied",)),
     Row("stop", PURGING, IDLE, ("clamp_not_begun",)),
+    Row("stop", PURGING, RELEASING, ("film_untouched",)),
+    Row("stop", PURGING, VENTING, ("clamp_applied",)),
     Row("stop", PURGING, RELEASING),
     # The order that protects the film and the person: clamp, prove full, pressurise; vent, prove
     # bled, release.
@@ -127,7 +130,7 @@ class Guards(Protocol):
         """A film sensor shows pressure, or what it shows cannot be believed."""
 
     def film_untouched(self) -> bool:
-        """No gas has reached the film since it was last proven bled, and none can be waiting."""
+        """No gas has reached the film since it was proven bled, none waits, and it still shows."""
 
     def clamp_applied(self) -> bool:
         """The clamp was last told to close."""

@@ -4,6 +4,8 @@ Unknown is None and never permits anything. Of twin sensors the higher one count
 use of a film pressure here is "at most".
 """
 
+from collections.abc import Mapping
+
 from sequencer.config import Rig
 from sequencer.core.memory import Exposure, Gap, Memory
 from sequencer.model import Estimate, Reading
@@ -71,17 +73,25 @@ def _film(rig: Rig, readings: dict[str, Reading]) -> tuple[float | None, bool]:
     return max(values_Pa), known
 
 
-def films_disagree(rig: Rig, readings: dict[str, Reading]) -> bool:
+def films_disagree(rig: Rig, readings: Mapping[str, Reading]) -> bool:
     """Tell whether two good film sensors differ by more than the rig allows."""
     values_Pa = [readings[role].value for role in rig.film_roles if readings[role].good]
     return len(values_Pa) == 2 and abs(values_Pa[0] - values_Pa[1]) > rig.limits.twin_pressure_Pa
 
 
 def _head(rig: Rig, readings: dict[str, Reading]) -> tuple[float | None, bool]:
-    """Return the control sensor's value (the other's where it is bad) and whether all are good."""
+    """Return the control sensor's value (the other's where it is bad) and whether it is sure."""
     found = [readings[role] for role in rig.head_roles]
     values = [item.value for item in found if item.good]
-    return (values[0] if values else None), bool(values) and len(values) == len(found)
+    if not values:
+        return None, False
+    return values[0], len(values) == len(found) and not heads_disagree(rig, readings)
+
+
+def heads_disagree(rig: Rig, readings: Mapping[str, Reading]) -> bool:
+    """Tell whether two good head sensors differ by more than the rig allows."""
+    values = [readings[role].value for role in rig.head_roles if readings[role].good]
+    return len(values) == 2 and abs(values[0] - values[1]) > rig.limits.twin_temperature_K
 
 
 def watch_film(rig: Rig, memory: Memory, seen: Estimate, now_ns: int) -> None:

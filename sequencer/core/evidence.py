@@ -43,13 +43,19 @@ def clamp_suffices(turn: Turn, clamp_Pa: float | None) -> bool:
     return margin_at(turn.rig, clamp_Pa, film_target_Pa(turn)) >= turn.rig.limits.clamp_permit
 
 
+def clamp_still_full(turn: Turn) -> bool:
+    """Tell whether a measured clamp still permits opening the film supply, in this very scan."""
+    if turn.rig.evidence.clamp_full.by != "measured":
+        return True
+    closed = turn.seen.clamp_closed is True or not turn.rig.has("clamp_closed")
+    return closed and clamp_suffices(turn, turn.seen.clamp_Pa)
+
+
 def clamp_full(turn: Turn) -> Verdict:
     """The cylinder is full: its force suffices for the film pressure to come."""
     proof, rig = turn.rig.evidence.clamp_full, turn.rig
     if proof.by == "measured":
-        closed = turn.seen.clamp_closed is True or not rig.has("clamp_closed")
-        full = closed and clamp_suffices(turn, turn.seen.clamp_Pa)
-        if not turn.held("clamp_full", full, proof.dwell_s):
+        if not turn.held("clamp_full", clamp_still_full(turn), proof.dwell_s):
             return Verdict.WAIT
         margin = margin_at(rig, turn.seen.clamp_Pa or 0.0, film_target_Pa(turn))
         turn.proved("clamp_full", Means.MEASURED, f"clamp margin {margin:.2f}")
@@ -311,9 +317,7 @@ def head_at_temperature(turn: Turn) -> Verdict:
 
 def head_soaked_under_clamp(turn: Turn) -> Verdict:
     """The head is back in its band after the cold stack drew on it, and the clamp still full."""
-    if turn.rig.evidence.clamp_full.by == "measured" and not clamp_suffices(
-        turn, turn.seen.clamp_Pa
-    ):
+    if not clamp_still_full(turn):
         return Verdict.WAIT
     soak_s = turn.recipe.imprint.soak_under_clamp_s
     if not turn.rig.head_roles:

@@ -16,7 +16,7 @@ from sequencer.model import CycleStep, Priority
 
 S = CycleStep
 EVERY = tuple(CycleStep)
-BEFORE_GAS = (S.IDLE, S.HEATING, S.RELEASING)
+NO_GAS = (S.IDLE, S.HEATING, S.RELEASING, S.PURGING)
 UNDER_GAS = (S.PRESSURIZING, S.HOLDING, S.COOLING)
 UNDER_CLAMP = (S.CLAMPING, *UNDER_GAS, S.VENTING)
 RUNNING = (S.HEATING, *UNDER_CLAMP, S.RELEASING, S.PURGING)
@@ -92,7 +92,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         "a creeping regulator would not be seen before the film shows it",
         "mend the sensor before the next run"),
     Interlock("film_unexpected", ("film_pressure", "film_pressure_2"), "limits.bled", "trip",
-        Priority.HIGH, BEFORE_GAS, 0.1, symptoms.unexpected,
+        Priority.HIGH, NO_GAS, 0.1, symptoms.unexpected,
         "gas reaches the film although its supply is shut",
         "with the clamp open the film blows out",
         "shut the bottle valve by hand; mend the supply valve"),
@@ -116,7 +116,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         "the regulator has moved off its setting",
         "the film will follow it",
         "look at the regulator and at the bottle"),
-    Interlock("out_of_band", ("film_pressure", "head_temperature"), "limits.out_of_band", "stop",
+    Interlock("out_of_band", (), "limits.out_of_band", "stop",
         Priority.MEDIUM, (S.HOLDING,), 0.0, symptoms.out_of_band,
         "pressure or temperature was out of band for too long in the dwell",
         "the replica will not be what the recipe means",

@@ -140,7 +140,8 @@ def violations(outputs: Outputs, memory: Memory, rig: Rig) -> tuple[str, ...]:
         found.append("supply, isolation and vent open at once")
     if outputs.heater_on and step not in HEATED_STEPS:
         found.append("heater on outside the heated steps")
-    if outputs.clamp is Clamp.RELEASE and memory.exposure is not Exposure.NO:
+    let_go = outputs.clamp is Clamp.RELEASE and memory.outputs.clamp is not Clamp.RELEASE
+    if let_go and memory.exposure is not Exposure.NO:
         found.append("clamp released on a film that is not proven bled")
     return tuple(found)
 

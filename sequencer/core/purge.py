@@ -7,7 +7,8 @@ line are common practice (no source); the cap comes from the rig's volumes.
 
 import math
 
-from sequencer.core.evidence import BLED_WAIT, readings_bled
+from sequencer.core.evidence import BLED_WAIT, clamp_still_full, readings_bled
+from sequencer.core.memory import Exposure
 from sequencer.core.outputs import CLAMP
 from sequencer.core.questions import Question, ask, forget, number, pressure
 from sequencer.core.turn import Turn, Verdict
@@ -37,6 +38,8 @@ def bottle_shut(turn: Turn) -> Verdict:
         ("shut",),
     )
     verdict = ask(turn, question, lambda value: value == "shut")
+    if verdict is Verdict.DONE and not clamp_still_full(turn):
+        return Verdict.WAIT
     if verdict is Verdict.DONE:
         turn.memory.strokes = 0
         turn.memory.stroke_peak_Pa = 0.0
@@ -65,6 +68,8 @@ def stroke_let_off(turn: Turn) -> Verdict:
         if turn.stage_age_s() < BLED_WAIT * rig.commissioned.film_vent_s:
             return Verdict.WAIT
         more = memory.strokes < UNSEEN_STROKES or math.isinf(memory.stroke_peak_Pa)
+    if more and not clamp_still_full(turn):
+        return Verdict.WAIT
     memory.stroke_peak_Pa = 0.0
     if not more:
         return Verdict.DONE
@@ -118,6 +123,8 @@ def air_stroked(turn: Turn) -> Verdict:
     """One stroke of the clamp: the air line has had its time to flow into the cylinder."""
     if turn.stage_age_s() < turn.rig.commissioned.clamp_fill_s:
         return Verdict.WAIT
+    if turn.memory.exposure is not Exposure.NO:
+        return Verdict.WAIT  # gas where none should be: the clamp stays shut on it
     turn.memory.strokes += 1
     return Verdict.DONE
 
@@ -131,8 +138,9 @@ def air_let_off(turn: Turn) -> Verdict:
         air_Pa = turn.seen.air_Pa
         more = air_Pa is None or air_Pa > rig.limits.clamp_open_Pa
     else:
-        more = memory.strokes < UNSEEN_STROKES or math.isinf(memory.stroke_peak_Pa)
-        memory.stroke_peak_Pa = 0.0
+        more = memory.strokes < UNSEEN_STROKES
+    more = more or math.isinf(memory.stroke_peak_Pa)
+    memory.stroke_peak_Pa = 0.0
     if not more:
         return Verdict.DONE
     if memory.strokes >= AIR_STROKES_CAP:

@@ -40,12 +40,23 @@ def take(turn: Turn, request: Request, fire: Moved, trip: Callable[[str, str], N
         _answer(turn, request, *known)
         return
     reasons = _reasons(turn, request)
-    memory.requests_seen[request.request_id] = (not reasons, reasons)
-    while len(memory.requests_seen) > KEPT:
-        del memory.requests_seen[next(iter(memory.requests_seen))]
-    _answer(turn, request, not reasons, reasons)
+    _answer(turn, request, *_kept(turn, request, reasons))
     if not reasons:
         _act(turn, request, fire, trip)
+
+
+def drop(turn: Turn, request: Request, reason: str) -> None:
+    """Reject a request unseen; it stays rejected if it comes again."""
+    known = turn.memory.requests_seen.get(request.request_id)
+    _answer(turn, request, *(known or _kept(turn, request, (reason,))))
+
+
+def _kept(turn: Turn, request: Request, reasons: Reasons) -> tuple[bool, Reasons]:
+    seen = turn.memory.requests_seen
+    seen[request.request_id] = (not reasons, reasons)
+    while len(seen) > KEPT:
+        del seen[next(iter(seen))]
+    return not reasons, reasons
 
 
 def _answer(turn: Turn, request: Request, accepted: bool, reasons: Reasons) -> None:
@@ -103,7 +114,8 @@ def _stop_reasons(turn: Turn) -> Reasons:
 
 def _reset_reasons(turn: Turn) -> Reasons:
     memory = turn.memory
-    if memory.step not in (CycleStep.FAULTED, CycleStep.SAFE_CLAMPED):
+    doubted = memory.step is CycleStep.IDLE and memory.exposure is not Exposure.NO
+    if memory.step not in (CycleStep.FAULTED, CycleStep.SAFE_CLAMPED) and not doubted:
         return (f"nothing to reset in {memory.step.value}",)
     return tuple(f"the cause is still there: {name}" for name in causes_standing(turn))
 
@@ -171,6 +183,7 @@ def _act(turn: Turn, request: Request, fire: Moved, trip: Callable[[str, str], N
                 alarms.clear_latched(turn)
             else:
                 memory.reset_wanted = True
+                fire("reset")
         case RequestKind.RELEASE:
             memory.release_wanted = True
         case RequestKind.MAINTENANCE:

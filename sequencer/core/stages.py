@@ -80,6 +80,14 @@ def _bled_limit(turn: Turn) -> float:
     return _gas(turn, turn.rig.commissioned.film_vent_s, by, SETTLE_s + second_s, 2)
 
 
+def _drain_limit(turn: Turn) -> float:
+    return GAS_MARGIN * turn.rig.commissioned.gap_drain_s + SETTLE_s
+
+
+def _air_fill_limit(turn: Turn) -> float:
+    return GAS_MARGIN * turn.rig.commissioned.clamp_fill_s + SETTLE_s
+
+
 def _release_limit(turn: Turn) -> float:
     return _gas(turn, turn.rig.commissioned.clamp_release_s, turn.rig.evidence.clamp_open.by)
 
@@ -115,6 +123,11 @@ def _twin_proof(turn: Turn) -> bool:
 
 def _isolated(turn: Turn) -> bool:
     return turn.rig.isolated
+
+
+def _gap_filled(turn: Turn) -> bool:
+    # A gap known to be empty is left alone: draining it opens the supply valve once more.
+    return turn.rig.isolated and turn.memory.gap is not Gap.EMPTY
 
 
 def _fed(turn: Turn) -> bool:
@@ -194,8 +207,8 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             evidence.gap_drained,
             "gas between the shut-offs let off",
             lambda turn: turn.rig.commissioned.gap_drain_s,
-            _seconds(SETTLE_s),
-            needed=lambda turn: _twin_proof(turn) and turn.memory.gap is not Gap.EMPTY,
+            _drain_limit,
+            needed=lambda turn: _twin_proof(turn) and _gap_filled(turn),
         ),
         Stage(
             "try isolation",
@@ -275,7 +288,7 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             "film pressure let off, before the gap is drained",
             _bled_usual,
             _bled_limit,
-            needed=_isolated,
+            needed=_gap_filled,
         ),
         Stage(
             "drain gap",
@@ -283,8 +296,8 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             evidence.gap_drained,
             "gas between the shut-offs let off",
             lambda turn: turn.rig.commissioned.gap_drain_s,
-            _seconds(SETTLE_s),
-            needed=_isolated,
+            _drain_limit,
+            needed=_gap_filled,
         ),
         Stage("bled", outputs.CLAMP, evidence.film_bled, _BLED, _bled_usual, _bled_limit),
     ),
@@ -356,7 +369,7 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             evidence.gap_drained,
             "gas between the shut-offs let off",
             lambda turn: turn.rig.commissioned.gap_drain_s,
-            _seconds(SETTLE_s),
+            _drain_limit,
             needed=_isolated,
         ),
         Stage(
@@ -383,7 +396,7 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             purge.air_stroked,
             "air of the clamp line let into the cylinder",
             lambda turn: turn.rig.commissioned.clamp_fill_s,
-            _seconds(SETTLE_s),
+            _air_fill_limit,
         ),
         Stage(
             "air let off",
@@ -406,7 +419,7 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
         Stage(
             "hands",
             outputs.FAULT,
-            waits.hands_clear,
+            waits.hands_clear_to_release,
             "hands clear and guard closed",
             _seconds(30.0),
             _for_ever,

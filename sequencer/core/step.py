@@ -25,12 +25,11 @@ from sequencer.core.sample import channels, reading
 from sequencer.core.show import waiting
 from sequencer.core.stages import STAGES, Stage
 from sequencer.core.turn import Turn, Verdict
-from sequencer.core.waits import COOL_ENOUGH_degC
+from sequencer.core.waits import COOL_ENOUGH_degC, end_pause
 from sequencer.errors import CoreFault
 from sequencer.events import (
     Noted,
     OutputsChanged,
-    RequestAnswered,
     RunEnded,
     StageEntered,
     Step,
@@ -53,6 +52,7 @@ from sequencer.model import (
 LOST_AFTER_s = 0.1
 WATCHED = "interlock "
 RESTING = (CycleStep.SAFE_CLAMPED, CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)
+UNLATCHED = (CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)  # left by proof anyhow
 
 
 class _Guards:
@@ -66,7 +66,8 @@ class _Guards:
 
     def film_untouched(self) -> bool:
         memory = self.turn.memory
-        return memory.exposure is Exposure.NO and memory.gap is not Gap.CHARGED
+        untouched = memory.exposure is Exposure.NO and memory.gap is not Gap.CHARGED
+        return untouched and not pressure_seen(self.turn)
 
     def clamp_applied(self) -> bool:
         return self.turn.under_clamp()
@@ -96,6 +97,10 @@ class Sequencer:
         self._channels = channels(rig)
         self._armed: dict[CycleStep, tuple[Interlock, ...]] = {
             step: tuple(item for item in fitted(rig) if step in item.steps) for step in CycleStep
+        }
+        self._watched = {
+            step: frozenset(WATCHED + item.name for item in items)
+            for step, items in self._armed.items()
         }
         self._guards = _Guards()
         self._cycle = Cycle(self._guards)
@@ -178,9 +183,11 @@ class Sequencer:
                 self._trip(turn, item.name, detail)
             else:
                 alarms.raise_alarm(turn, item, detail)
-                if item.response == "stop" and not turn.memory.stopping:
-                    turn.memory.stopping = True
-                    turn.memory.stop_reason = detail
+                if item.response == "stop":
+                    if not turn.memory.stopping:
+                        turn.memory.stopping = True
+                        turn.memory.stop_reason = detail
+                    turn.memory.finish_cooling = False  # that is a person's choice, not a fault's
                     self._fire(turn, "stop", item.name)
         if turn.memory.alarms:
             alarms.settle(turn, true_now)
@@ -189,14 +196,23 @@ class Sequencer:
     def _trip(self, turn: Turn, name: str, detail: str, trigger: str = "trip") -> None:
         """Latch a trip (the first one stays the first-out) and move by a trigger."""
         memory = turn.memory
-        if memory.trip is None and memory.step not in RESTING:
+        if memory.trip is None and memory.step not in UNLATCHED:
             memory.trip = Trip(name, turn.now_ns, memory.step, detail)
             turn.emit(TripLatched(name, memory.step, detail))
         alarms.raise_alarm(turn, BY_NAME[name], detail)
         if memory.step not in FAULT_STEPS:
             untouched = self._guards.film_untouched()
             memory.fallback_clamp = fallback_clamp(turn, name, film_untouched=untouched)
+        self._withdraw_way_back(turn)
         self._fire(turn, trigger, name)
+
+    def _withdraw_way_back(self, turn: Turn) -> None:
+        """A cause that comes up while a person leads out of a fault step ends that way."""
+        memory = turn.memory
+        if memory.reset_wanted or memory.release_wanted:
+            memory.reset_wanted = memory.release_wanted = False
+            withdraw_all(turn)
+            self._enter_stage(turn, 0)
 
     def _evidence_lost(self, turn: Turn) -> None:
         """Leave a resting place that stood on an empty film when the film is seen not to be."""
@@ -216,13 +232,11 @@ class Sequencer:
     # ---- requests ---------------------------------------------------------------------------
 
     def _take(self, turn: Turn, asked: tuple[Request, ...]) -> None:
-        tripped_now = turn.memory.trip is not None and turn.memory.trip.at_ns == turn.now_ns
         for request in asked:
-            if tripped_now:
+            trip = turn.memory.trip
+            if trip is not None and trip.at_ns == turn.now_ns:
                 # Whatever was asked before the trip was seen must not act after it.
-                kind = request.kind.value
-                reasons = ("dropped: a trip was latched",)
-                turn.emit(RequestAnswered(request.request_id, kind, request.actor, False, reasons))
+                requests.drop(turn, request, "dropped: a trip was latched")
                 continue
             requests.take(
                 turn,
@@ -280,9 +294,8 @@ class Sequencer:
         if turn.in_step(CycleStep.VENTING, CycleStep.TRIPPED):
             self._trip(turn, "not_bled", reason, "silent")
         elif turn.in_step(CycleStep.SAFE_CLAMPED, CycleStep.FAULTED):
-            memory.reset_wanted = memory.release_wanted = False
             turn.emit(Noted(reason))
-            self._enter_stage(turn, 0)
+            self._withdraw_way_back(turn)
         elif not turn.in_step(CycleStep.VENT_UNCONFIRMED):
             memory.stopping = True
             memory.stop_reason = memory.stop_reason or reason
@@ -310,6 +323,7 @@ class Sequencer:
         memory.step = step
         memory.step_since_ns = turn.now_ns
         withdraw_all(turn)
+        end_pause(turn)
         ended = self._end_run(cause) if step in (*RESTING, CycleStep.IDLE) else None
         turn.emit(StepEntered(step, left, cause, self._procedural()))
         if ended is not None:
@@ -338,7 +352,8 @@ class Sequencer:
         memory.stage = index
         memory.stage_since_ns = turn.now_ns
         # What a stage has waited for is forgotten with it; what an interlock has seen is not.
-        memory.since_ns = {k: v for k, v in memory.since_ns.items() if k.startswith(WATCHED)}
+        watched = self._watched[memory.step]
+        memory.since_ns = {k: v for k, v in memory.since_ns.items() if k in watched}
         memory.reference_Pa = memory.reference_degC = None
         stage = self._stage()
         limit_s = stage.limit(turn)

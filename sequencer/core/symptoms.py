@@ -4,7 +4,7 @@ Unknown values never pass as good where an interlock asks for certainty; where i
 a limit is passed, unknown is the business of the interlock that watches the sensor.
 """
 
-from sequencer.core.estimate import films_disagree
+from sequencer.core.estimate import films_disagree, heads_disagree
 from sequencer.core.evidence import film_target_Pa
 from sequencer.core.memory import Purpose
 from sequencer.core.turn import Turn
@@ -91,7 +91,7 @@ def supply_bad(turn: Turn) -> str:
 
 def films_apart(turn: Turn) -> str:
     """Twin film sensors against each other."""
-    if not films_disagree(turn.rig, dict(turn.seen.readings)):
+    if not films_disagree(turn.rig, turn.seen.readings):
         return ""
     values = [show_pressure(turn.seen.readings[r].value) for r in turn.rig.film_roles]
     return f"the film sensors read {' and '.join(values)}"
@@ -99,19 +99,17 @@ def films_apart(turn: Turn) -> str:
 
 def heads_apart(turn: Turn) -> str:
     """Twin head sensors against each other."""
-    values = [turn.seen.readings[r] for r in turn.rig.head_roles]
-    if len(values) < 2 or not all(item.good for item in values):
+    if not heads_disagree(turn.rig, turn.seen.readings):
         return ""
-    apart_K = abs(values[0].value - values[1].value)
-    return (
-        f"the head sensors differ by {apart_K:.1f} K"
-        if apart_K > turn.rig.limits.twin_temperature_K
-        else ""
-    )
+    one, other = (turn.seen.readings[role].value for role in turn.rig.head_roles)
+    return f"the head sensors differ by {abs(one - other):.1f} K"
 
 
 def unexpected(turn: Turn) -> str:
     """Film pressure where none belongs."""
+    under_clamp = turn.under_clamp() and turn.memory.clamp_found == "closed"
+    if turn.in_step(CycleStep.PURGING) and under_clamp:
+        return ""  # it belongs there, not into the strokes that empty the air line
     film_Pa, limit_Pa = turn.seen.film_Pa, turn.rig.limits.bled_Pa
     if film_Pa is None or film_Pa <= limit_Pa:
         return ""
