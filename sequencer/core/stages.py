@@ -220,6 +220,15 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             needed=_twin_proof,
         ),
         Stage(
+            "change over",
+            outputs.CLAMP_HOT,
+            waits.changed_over,
+            "both shut-offs shut, before the other one is opened",
+            _seconds(waits.CHANGE_OVER_s),
+            _seconds(SETTLE_s),
+            needed=_twin_proof,
+        ),
+        Stage(
             "try supply",
             outputs.TRY_SUPPLY,
             waits.no_rise,

@@ -16,6 +16,7 @@ from sequencer.events import Noted
 from sequencer.model import Clamp, Means
 from sequencer.units import ns, show_pressure, show_temperature
 
+CHANGE_OVER_s = 0.5  # well above the travel of a solenoid valve
 PROOF_s = 1.0  # how long each shut-off is tried against the other
 COOL_ENOUGH_degC = 45.0  # a head above this burns; ISO 13732-1 thresholds lie near, from memory
 LATE_MARGIN, LATE_SETTLE_s = 2.0, 120.0
@@ -153,6 +154,11 @@ def no_rise(turn: Turn) -> Verdict:
         turn.failure = f"film rose by {show_pressure(rise_Pa)} behind a shut valve"
         return Verdict.FAILED
     return Verdict.DONE if turn.stage_age_s() >= PROOF_s else Verdict.WAIT
+
+
+def changed_over(turn: Turn) -> Verdict:
+    """A valve told to shut has had time to: else both stand open for a moment, and puff."""
+    return Verdict.DONE if turn.stage_age_s() >= CHANGE_OVER_s else Verdict.WAIT
 
 
 def dwell(turn: Turn) -> Verdict:
