@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from sequencer.model import Prompt
+from sequencer.units import PSI_Pa
 from simulator.bench import Bench
 from simulator.gauges import Eyes
 
@@ -11,6 +12,9 @@ OPEN_SHARE = 0.1
 """Share of the stroke below which a clamp looks open."""
 FIRST_TURN = 0.95
 """Share of the target for the regulator's first turn, so that it is reached from below."""
+
+LINE_OPEN_Pa = 60.0 * PSI_Pa
+"""What a backed-out regulator is screwed in to, to let a line empty through it."""
 
 Deed = Callable[[Bench, Eyes, Prompt], None]
 
@@ -56,6 +60,12 @@ def trim_regulator(bench: Bench, eyes: Eyes, prompt: Prompt) -> None:
 def shut_bottle(bench: Bench, _eyes: Eyes, _prompt: Prompt) -> None:
     """Close the bottle valve."""
     bench.handle(bench.hands._replace(bottle_open=False))
+
+
+def open_regulator(bench: Bench, _eyes: Eyes, _prompt: Prompt) -> None:
+    """Screw a backed-out regulator in, so that the gas before it can leave."""
+    set_Pa = max(bench.hands.regulator_Pa, LINE_OPEN_Pa)
+    bench.handle(bench.hands._replace(regulator_Pa=set_Pa))
 
 
 def back_out_regulator(bench: Bench, _eyes: Eyes, _prompt: Prompt) -> None:
@@ -107,7 +117,7 @@ TASKS = {
     "cooling_late": LOOK,
     "hot_release": LOOK,
     "blank_in": Task(((0.9, shut_guard),), hands_on=True),
-    "bottle_shut": Task(((0.8, shut_bottle),)),
+    "bottle_shut": Task(((0.5, shut_bottle), (0.9, open_regulator))),
     "gauges_zero": LOOK,
     "regulator_out": Task(((0.8, back_out_regulator),)),
     "air_shut": Task(((0.8, shut_air),)),

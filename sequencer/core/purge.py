@@ -34,7 +34,8 @@ def bottle_shut(turn: Turn) -> Verdict:
     """The bottle valve is shut and the regulator still open, so that the line can empty."""
     question = Question(
         "bottle_shut",
-        "Close the bottle valve by hand. Leave the regulator open. Shut?",
+        "Close the bottle valve by hand; then see that the regulator is open, screwed in a little "
+        "if it was backed out. Bottle shut?",
         ("shut",),
     )
     verdict = ask(turn, question, lambda value: value == "shut")
