@@ -58,17 +58,23 @@ def bottle_abs_Pa(bottle_kg: float, params: PlantParams) -> float:
     return pressure_at_density_abs_Pa(bottle_kg / params.bottle_m3)
 
 
-def regulated_Pa(state: PlantState, params: PlantParams) -> float:
+def regulated_Pa(spring_Pa: float, inlet_Pa: float, params: PlantParams) -> float:
     """Outlet pressure the regulator strives for without flow.
 
     The spring, plus the supply effect (outlet rises as the bottle falls), at least a headroom
     below its inlet (a tenth of the inlet, when that is less). A backed-out spring asks for nothing.
     """
-    tension = min(1.0, state.regulator_spring_Pa / _SPRING_FREE_Pa)
-    effect_Pa = params.regulator_supply_effect * (params.regulator_reference_Pa - state.inlet_Pa)
-    wanted_Pa = state.regulator_spring_Pa + tension * effect_Pa
-    headroom_Pa = min(params.regulator_headroom_Pa, 0.1 * state.inlet_Pa)
-    return max(0.0, min(wanted_Pa, state.inlet_Pa - headroom_Pa))
+    tension = min(1.0, spring_Pa / _SPRING_FREE_Pa)
+    effect_Pa = params.regulator_supply_effect * (params.regulator_reference_Pa - inlet_Pa)
+    headroom_Pa = min(params.regulator_headroom_Pa, 0.1 * inlet_Pa)
+    return max(0.0, min(spring_Pa + tension * effect_Pa, inlet_Pa - headroom_Pa))
+
+
+def _regulated_slope(spring_Pa: float, inlet_Pa: float, params: PlantParams) -> float:
+    """Derivative of `regulated_Pa` with respect to the inlet, by its own difference."""
+    step_Pa = 1.0
+    higher_Pa = regulated_Pa(spring_Pa, inlet_Pa + step_Pa, params)
+    return (higher_Pa - regulated_Pa(spring_Pa, inlet_Pa, params)) / step_Pa
 
 
 def _regulator_flow(state: PlantState, params: PlantParams) -> tuple[float, float, float]:
@@ -78,7 +84,8 @@ def _regulator_flow(state: PlantState, params: PlantParams) -> tuple[float, floa
     the pressure upstream.
     """
     droop = params.regulator_droop_Pa_s_per_kg
-    want = (regulated_Pa(state, params) - state.outlet_Pa) / droop
+    target_Pa = regulated_Pa(state.regulator_spring_Pa, state.inlet_Pa, params)
+    want = (target_Pa - state.outlet_Pa) / droop
     if want <= 0.0:
         return 0.0, 0.0, 0.0
     most = valve_flow(
@@ -194,7 +201,7 @@ def nitrogen_step(
     state: PlantState,
     params: PlantParams,
     bottle_abs: float,
-    spring_rise_Pa: float,
+    spring_end_Pa: float,
     step_s: float,
 ) -> NitrogenStep:
     """One linearly implicit step of the four volumes; conserves mass, stable for any length.
@@ -225,20 +232,22 @@ def nitrogen_step(
         _,
     ) = flows
     bottle_down *= implicit_share(step_s, -bottle_down / inlet)
-    target_Pa = regulated_Pa(state, params)
-    if regulator_up == 0.0:
+    target_Pa = regulated_Pa(spring_end_Pa, state.inlet_Pa, params)
+    at_capacity = regulator_up != 0.0
+    if not at_capacity:
         # Below its capacity the regulator follows its spring within the step.
         slope = 1.0 / params.regulator_droop_Pa_s_per_kg
         share = implicit_share(step_s, slope / outlet)
-        regulator = slope * (target_Pa + share * spring_rise_Pa - state.outlet_Pa)
+        start_Pa = regulated_Pa(state.regulator_spring_Pa, state.inlet_Pa, params)
+        regulator = slope * (start_Pa + share * (target_Pa - start_Pa) - state.outlet_Pa)
         regulator_down = -share * slope
+        regulator_up = -regulator_down * _regulated_slope(spring_end_Pa, state.inlet_Pa, params)
         if regulator <= 0.0:
-            regulator, regulator_down = 0.0, 0.0
+            regulator, regulator_up, regulator_down = 0.0, 0.0, 0.0
     else:
         share = implicit_share(step_s, regulator_up / inlet - regulator_down / outlet)
         regulator_up *= share
         regulator_down *= share
-    target_Pa += spring_rise_Pa
     share = implicit_share(step_s, creep_up / inlet - creep_down / outlet)
     creep_up *= share
     creep_down *= share
@@ -280,12 +289,17 @@ def nitrogen_step(
         if regulator > 0.0 and regulator + regulator_up * d1 + regulator_down * d2 < 0.0:
             regulator, regulator_up, regulator_down = 0.0, 0.0, 0.0
             good = False
-        across = target_Pa - state.outlet_Pa
-        if regulator > 0.0 and across > 0.0 and crosses(across, -d2) and regulator_up != 0.0:
-            regulator_up = 0.0
-            regulator_down = -regulator / across
-            good = False
         across = state.inlet_Pa - state.outlet_Pa
+        to_target = target_Pa - state.outlet_Pa
+        if regulator > 0.0 and crosses(across, d1 - d2):
+            regulator_up = regulator / across
+            regulator_down = -regulator_up
+            good = False
+        elif at_capacity and to_target > 0.0 and crosses(to_target, -d2):
+            at_capacity = False
+            regulator_up = 0.0
+            regulator_down = -regulator / to_target
+            good = False
         if creep != 0.0 and crosses(across, d1 - d2):
             creep_up = creep / across
             creep_down = -creep_up

@@ -48,7 +48,7 @@ AT_REST_per_s = 1.0e-9
 """Below this fastest relative change a gas side is left as it is."""
 QUIET_per_s = 0.01
 """Below this fastest relative change of any pressure nothing moves, and steps are coarse."""
-LARGEST_CHANGE = 0.1
+LARGEST_CHANGE = 0.05
 """Largest relative change of any pressure that one step may begin with."""
 
 
@@ -125,9 +125,7 @@ def _stepped(
     if gas_rests:
         gas_done = NitrogenStep(0.0, 0.0, 0.0, 0.0, gas.bottle, gas.out)
     else:
-        gas_done = nitrogen_step(
-            gas, state, params, bottle_abs, spring_Pa - state.regulator_spring_Pa, step_s
-        )
+        gas_done = nitrogen_step(gas, state, params, bottle_abs, spring_Pa, step_s)
     if air_rests:
         air_done = AirStep(state.air_line_Pa, state.cylinder_Pa, state.piston_m)
     else:
