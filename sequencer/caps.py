@@ -5,7 +5,6 @@ Evidence below measured, and a rig without a dead-man, cap the film pressure.
 
 from collections.abc import Iterator
 
-from sequencer.check_rig import proofs
 from sequencer.config import Rig
 from sequencer.model import Means
 
@@ -19,7 +18,9 @@ _HAD = {
 def weakest(rig: Rig) -> Means:
     """Return the weakest means among the rig's evidence: what a run is verified by."""
     strongest_first = list(Means)
-    return max((Means(proof.by) for proof in proofs(rig).values()), key=strongest_first.index)
+    return max(
+        (Means(proof.by) for proof in rig.evidence.proofs().values()), key=strongest_first.index
+    )
 
 
 def film_cap(rig: Rig) -> tuple[float | None, tuple[str, ...]]:
@@ -36,7 +37,7 @@ def cap_rows(rig: Rig) -> Iterator[tuple[float, str, str]]:
         (Means.BY_EAR, rig.caps.by_ear_Pa),
         (Means.TIMED, rig.caps.timed_Pa),
     ):
-        names = [name for name, proof in proofs(rig).items() if proof.by == means.value]
+        names = [name for name, proof in rig.evidence.proofs().items() if proof.by == means.value]
         if names:
             reason = f"caps.{means.value}, for evidence {_HAD[means]}: {', '.join(names)}"
             lift = "fit a film gauge" if means is Means.BY_EAR else "have these measured"

@@ -9,18 +9,18 @@ from importlib.metadata import entry_points
 from typing import TypeVar
 
 from sequencer.caps import cap_rows, film_cap, weakest
-from sequencer.check_rig import Finding, check_rig
+from sequencer.checks.margins import Margins, ROOM_degC, margins
+from sequencer.checks.rig import Finding, check_rig
+from sequencer.checks.unwatched import Unwatched, unwatched
 from sequencer.config import Rig
 from sequencer.driver import GROUP
 from sequencer.errors import InputRefused, Problem
 from sequencer.files import find, load
-from sequencer.margins import Margins, ROOM_degC, margins
 from sequencer.material import Material, Materials, Span, load_materials
 from sequencer.model import Means
 from sequencer.physics import film, polymer
 from sequencer.recipe import Recipe
 from sequencer.units import PSI_Pa, show_pressure, show_temperature, show_time
-from sequencer.unwatched import Unwatched, unwatched
 
 DEFAULT_RIG = "bench-instrumented"
 USUAL_LOW_Pa, USUAL_HIGH_Pa = 60.0 * PSI_Pa, 300.0 * PSI_Pa  # common practice, no source

@@ -9,7 +9,6 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from sequencer.files import Strict
-from sequencer.model import Means
 from sequencer.units import (
     Difference,
     Length,
@@ -180,6 +179,10 @@ class EvidenceMeans(Strict):
     head_at_temperature: Proof
     bottle_enough: Proof
 
+    def proofs(self) -> dict[str, Proof]:
+        """Return how each piece of evidence is had, by its name."""
+        return {name: getattr(self, name) for name in type(self).model_fields}
+
 
 class Caps(Strict):
     """Highest film pressure where evidence is weaker than measured, or no dead-man is fitted."""
@@ -266,21 +269,3 @@ class Rig(Strict):
         if "clamp" in self.outputs:
             return self.outputs["clamp"].de_energised
         return "hold"
-
-    @property
-    def weakest_evidence(self) -> Means:
-        """The weakest means by which this rig has any of the evidence that a cycle needs."""
-        used = [getattr(self.evidence, name).by for name in type(self.evidence).model_fields]
-        return max((Means(by) for by in used), key=list(Means).index)
-
-    @property
-    def film_cap_Pa(self) -> float:
-        """Highest film pressure that this rig's evidence and dead-man allow."""
-        caps = {
-            Means.MEASURED: self.limits.film_pressure_Pa,
-            Means.OPERATOR: self.caps.operator_Pa,
-            Means.BY_EAR: self.caps.by_ear_Pa,
-            Means.TIMED: self.caps.timed_Pa,
-        }
-        cap_Pa = min(self.limits.film_pressure_Pa, caps[self.weakest_evidence])
-        return min(cap_Pa, self.caps.no_dead_man_Pa) if self.dead_man == "none" else cap_Pa

@@ -5,7 +5,7 @@ import dataclasses
 
 from sequencer.bottle import FULL_BOTTLE_Pa
 from sequencer.check import Loaded, load_pair
-from sequencer.check_rig import RESIDUAL_FORCE_N, proofs
+from sequencer.checks.rig import RESIDUAL_FORCE_N
 from sequencer.commands.document import Document, listed, print_document
 from sequencer.commands.tables import Table, print_tables
 from sequencer.errors import Problem
@@ -87,7 +87,7 @@ def _evidence_rows(loaded: Loaded) -> list[tuple[str, str]]:
     check = loaded.check
     rows = [
         (name.replace("_", " "), proof.by.replace("_", " "))
-        for name, proof in proofs(loaded.rig).items()
+        for name, proof in loaded.rig.evidence.proofs().items()
     ]
     rows.append(("a run is verified by", check.verified.replace("_", " ")))
     if check.film_cap_Pa is None:

@@ -7,13 +7,14 @@ meets nothing.
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from sequencer.bottle import check_bottle
+from sequencer.caps import film_cap
 from sequencer.core.estimate import margin_at
 from sequencer.core.memory import Exposure, Purpose
 from sequencer.core.turn import Turn
 from sequencer.model import CycleStep
-from sequencer.physics.nitrogen import cycle_kg, filled_kg
 from sequencer.recipe import Recipe
-from sequencer.units import ATMOSPHERE_abs_Pa, show_pressure, show_temperature
+from sequencer.units import show_pressure, show_temperature
 
 
 class Permissive(NamedTuple):
@@ -112,9 +113,11 @@ def _readings(turn: Turn, purpose: Purpose) -> Iterator[Permissive]:
 def _recipe(turn: Turn, recipe: Recipe) -> Iterator[Permissive]:
     """Say again, at the last moment and with today's air, what the check says of the files."""
     rig, seen, imprint = turn.rig, turn.seen, recipe.imprint
-    wanted, cap = show_pressure(imprint.film_pressure_Pa), show_pressure(rig.film_cap_Pa)
+    cap_Pa, _reasons = film_cap(rig)
+    top_Pa = min(rig.limits.film_pressure_Pa, cap_Pa or rig.limits.film_pressure_Pa)
+    wanted, cap = show_pressure(imprint.film_pressure_Pa), show_pressure(top_Pa)
     why = f"film pressure {wanted} is above this rig's {cap}"
-    fits = imprint.film_pressure_Pa <= rig.film_cap_Pa
+    fits = imprint.film_pressure_Pa <= top_Pa
     yield Permissive("film pressure", f"{wanted}, at most {cap}", "" if fits else why)
     hot, top = imprint.temperature_degC, rig.limits.head_temperature_degC
     said = f"{show_temperature(hot)}, rig limit {show_temperature(top)}"
@@ -135,28 +138,11 @@ def _recipe(turn: Turn, recipe: Recipe) -> Iterator[Permissive]:
         )
 
 
-def run_gas_kg(turn: Turn, recipe: Recipe) -> float:
-    """Return the nitrogen that one run takes: film and line filled to the recipe's pressure."""
-    size = turn.rig.geometry
-    film_abs_Pa = recipe.imprint.film_pressure_Pa + ATMOSPHERE_abs_Pa
-    return cycle_kg(size.film_volume_m3 + size.line_volume_m3, film_abs_Pa, ATMOSPHERE_abs_Pa)
-
-
 def _bottle(turn: Turn, recipe: Recipe) -> Iterator[Permissive]:
     rig, bottle_Pa = turn.rig, turn.seen.bottle_Pa
     if not rig.has("bottle_pressure") or bottle_Pa is None:
         return  # asked in the heating step, or said already as a reading not to be trusted
-    limits, volume_m3 = rig.limits, rig.geometry.bottle_volume_m3
-    now, floor = show_pressure(bottle_Pa), show_pressure(limits.bottle_change_out_Pa)
-    need_Pa = recipe.imprint.film_pressure_Pa + limits.bottle_headroom_Pa
-    why = ""
-    if bottle_Pa < need_Pa:
-        why = (
-            f"bottle {now} is too low for the regulator: {show_pressure(need_Pa)} wanted "
-            "(limits.bottle_headroom)"
-        )
-    left_kg = filled_kg(volume_m3, bottle_Pa + ATMOSPHERE_abs_Pa) - run_gas_kg(turn, recipe)
-    floor_kg = filled_kg(volume_m3, limits.bottle_change_out_Pa + ATMOSPHERE_abs_Pa)
-    if not why and left_kg < floor_kg:
-        why = f"bottle {now} would end below its change-out pressure of {floor}; change the bottle"
-    yield Permissive("bottle", f"{now}, changed out at {floor}", why)
+    change_out = show_pressure(rig.limits.bottle_change_out_Pa)
+    problems = check_bottle(bottle_Pa, recipe, rig)
+    why = "; ".join(problem.line() for problem in problems)
+    yield Permissive("bottle", f"{show_pressure(bottle_Pa)}, changed out at {change_out}", why)

@@ -1,5 +1,6 @@
 """What stages wait for besides evidence: people, delays, the dwell, the cooling."""
 
+from sequencer.bottle import bottle_needed_Pa
 from sequencer.core.evidence import (
     BLED_WAIT,
     film_band_Pa,
@@ -39,7 +40,7 @@ def release_wanted(turn: Turn) -> Verdict:
 
 def bottle_enough(turn: Turn) -> Verdict:
     """A person reads the bottle gauge and it suffices for this run."""
-    need_Pa = bottle_need_Pa(turn)
+    need_Pa = bottle_needed_Pa(turn.recipe, turn.rig)
     question = pressure(
         "bottle_gauge",
         f"Read the bottle gauge (at least {show_pressure(need_Pa)} wanted): what does it show?",
@@ -51,13 +52,6 @@ def bottle_enough(turn: Turn) -> Verdict:
         detail = f"gauge {show_pressure(number(turn, 'bottle_gauge'))}"
         turn.proved("bottle_enough", Means.OPERATOR, detail)
     return verdict
-
-
-def bottle_need_Pa(turn: Turn) -> float:
-    """Least bottle pressure for the run: change-out, or regulator with its headroom."""
-    limits, run = turn.rig.limits, turn.memory.run
-    film_Pa = run.recipe.imprint.film_pressure_Pa if run and run.recipe else 0.0
-    return max(limits.bottle_change_out_Pa, film_Pa + limits.bottle_headroom_Pa)
 
 
 def head_setpoint(turn: Turn) -> Verdict:

@@ -17,14 +17,14 @@ from sequencer.bottle import (
 )
 from sequencer.caps import film_cap, weakest
 from sequencer.check import DEFAULT_RIG, Check, check_recipe, load_pair, load_rig
-from sequencer.check_rig import check_rig
+from sequencer.checks.rig import check_rig
 from sequencer.config import Rig
 from sequencer.errors import InputRefused
 from sequencer.files import shipped, validate
 from sequencer.material import load_materials
 from sequencer.model import Means
 from sequencer.recipe import Recipe
-from sequencer.unwatched import unwatched
+from sequencer.checks.unwatched import unwatched
 
 PSI_Pa = 6894.757  # NIST SP 811, appendix B
 MATERIALS = load_materials()

@@ -4,7 +4,7 @@ import tomllib
 
 import pytest
 
-from sequencer.check_rig import check_rig
+from sequencer.checks.rig import check_rig
 from sequencer.config import Rig
 from sequencer.errors import InputRefused
 from sequencer.files import load, shipped, validate

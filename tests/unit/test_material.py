@@ -6,7 +6,7 @@ import pytest
 
 from sequencer.errors import InputRefused
 from sequencer.files import shipped, validate
-from sequencer.filling import viscosity_Pa_s
+from sequencer.checks.filling import viscosity_Pa_s
 from sequencer.material import Materials, load_materials
 from sequencer.physics import film
 

@@ -6,7 +6,7 @@ refused before any output is touched.
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from sequencer.config import CLAMP_ROLES, INPUT_ROLES, OUTPUT_ROLES, CurrentLoop, Output, Proof, Rig
+from sequencer.config import CLAMP_ROLES, INPUT_ROLES, OUTPUT_ROLES, CurrentLoop, Output, Rig
 from sequencer.errors import Problem
 from sequencer.files import offer
 from sequencer.physics.clamp import clamp_margin, separating_force_N
@@ -63,11 +63,6 @@ def check_rig(rig: Rig, file: str, back_ends: Iterable[str] = ()) -> list[Proble
         *_timing(rig),
     ]
     return [Problem(file, *finding) for finding in findings]
-
-
-def proofs(rig: Rig) -> dict[str, Proof]:
-    """Return how each piece of evidence is had, by its name."""
-    return {name: getattr(rig.evidence, name) for name in type(rig.evidence).model_fields}
 
 
 def _driver(rig: Rig, back_ends: tuple[str, ...]) -> Iterator[Finding]:
@@ -175,7 +170,7 @@ def _heat(rig: Rig) -> Iterator[Finding]:
 
 
 def _evidence(rig: Rig) -> Iterator[Finding]:
-    for name, proof in proofs(rig).items():
+    for name, proof in rig.evidence.proofs().items():
         key, value = f"evidence.{name}.by", f'"{proof.by}"'
         if proof.by == "measured":
             for role in _SENSORS[name]:

@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 
 from sequencer.bottle import FULL_BOTTLE_Pa, bottle_needed_Pa, gas_per_run_kg, runs_left
+from sequencer.checks.filling import fill_limit, fill_needed_s, relaxation_s
 from sequencer.config import Rig
-from sequencer.filling import fill_limit, fill_needed_s, relaxation_s
 from sequencer.material import Material
 from sequencer.physics import clamp, film
 from sequencer.recipe import Recipe
