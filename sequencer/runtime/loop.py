@@ -23,6 +23,7 @@ LONG_TICK_ns = 200_000_000
 CALM_STAGES = {
     CycleStep.IDLE: frozenset({"rest"}),
     CycleStep.HEATING: frozenset({"set-point", "warm", "load", "regulator"}),
+    CycleStep.PRESSURIZING: frozenset({"soak"}),
     CycleStep.HOLDING: frozenset({"dwell"}),
     CycleStep.COOLING: frozenset({"cool"}),
 }
@@ -30,8 +31,9 @@ CALM_STAGES = {
 
 A stage that is not named here stays on short ticks, so forgetting one costs speed only.
 """
+HEALTHY = Host()
 CALM_AFTER_ns = 2_000_000_000
-"""How long step and stage must have stood, without event or request, before a tick stretches."""
+"""How long step and stage must have stood, without an event, before a tick stretches."""
 
 
 class Core(Protocol):
@@ -74,6 +76,7 @@ class Loop:
         self._sequencer = sequencer
         self._driver = driver
         self._rig = rig
+        self._image = wiring.wired(rig)
         self._clock = clock
         self._sinks = list(sinks)
         self._record = record
@@ -142,6 +145,8 @@ class Loop:
         return scan
 
     def _requests(self) -> tuple[Request, ...]:
+        if not self._inbox:
+            return ()
         requests = []
         while self._inbox:
             requests.append(self._inbox.popleft())
@@ -151,6 +156,8 @@ class Loop:
         asleep_ns = self._clock.asleep_ns()
         gap_ns, self._asleep_ns = asleep_ns - self._asleep_ns, asleep_ns
         record_ok = self._record_ok and (self._record is None or self._record.ok)
+        if record_ok and self._link_ok and not late_ns and not gap_ns:
+            return HEALTHY
         host = Host(record_ok, late_ns, gap_ns, self._link_ok)
         # The failure of this scan's read, or of the write before it, has now been told.
         self._link_ok = True
@@ -167,7 +174,7 @@ class Loop:
 
     def _write(self, outputs: Outputs, now_ns: int) -> None:
         try:
-            self._driver.write(wiring.image(outputs, self._rig), now_ns)
+            self._driver.write(self._image(outputs), now_ns)
         except DriverError:
             self.write_faults += 1
             self._link_ok = False
@@ -188,7 +195,7 @@ class Loop:
 
     def _next_due_ns(self, now_ns: int, late_ns: int, inputs: Inputs, step: Step) -> int:
         place = (step.step, step.stage)
-        if place != self._place or step.events or inputs.requests or not inputs.host.link_ok:
+        if place != self._place or step.events or not inputs.host.link_ok:
             self._place, self._calm_since_ns = place, now_ns
         calm = step.stage in CALM_STAGES.get(step.step, ())
         settled = now_ns - self._calm_since_ns >= CALM_AFTER_ns
