@@ -230,6 +230,7 @@ def _live(command: argparse.ArgumentParser) -> None:
         "--yes", action="store_true", help="let a simulated person answer; never a real rig's"
     )
     _records(command)
+    command.add_argument("--log", metavar="FILE", help="append a service log of JSON lines")
     command.add_argument(
         "--publish",
         metavar="ADDRESS",

@@ -22,6 +22,7 @@ from sequencer.model import CycleStep
 from sequencer.runtime.attend import Attended
 from sequencer.runtime.bus import DEFAULT_ADDRESS, Publisher
 from sequencer.runtime.clock import PacedClock, RealClock
+from sequencer.runtime.log import LogEvents, open_log
 from sequencer.runtime.loop import Sink
 from sequencer.runtime.session import (
     Answering,
@@ -64,8 +65,15 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     told = not given.json or not given.yes
     if told:
         _opening(job, session, given.speed, given.publish, simulated=simulated)
+    sinks: list[Sink] = [course] if told else []
+    log_file = None
+    if given.log is not None:
+        log, log_file = open_log(Path(given.log))
+        sinks.append(LogEvents(log, session.run_id))
     with _signals(session):
-        ended = session.run([course] if told else [])
+        ended = session.run(sinks)
+    if log_file is not None:
+        log_file.close()
     course.close()
     if given.json:
         print_document(ended.document)
