@@ -172,14 +172,16 @@ class Cycle:
             transitions=rows,
             initial=FAULTED.value,
             auto_transitions=False,
-            ignore_invalid_triggers=True,
         )
         self._triggers = frozenset(row.trigger for row in TABLE)
+        self._rows = frozenset((row.trigger, row.source) for row in TABLE)
 
     def fire(self, trigger: str, step: CycleStep) -> CycleStep:
         """Return the step that follows ``step`` on a trigger, ``step`` itself where no row fits."""
         if trigger not in self._triggers:
             raise KeyError(trigger)
+        if (trigger, step) not in self._rows:
+            return step  # the machine would log it
         self._guards.state = step.value
         self._machine.events[trigger].trigger(self._guards)
         return CycleStep(self._guards.state)

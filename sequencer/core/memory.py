@@ -4,8 +4,7 @@ Rules of this file: plain values only (numbers, enums, frozen values, dicts of t
 copy is a snapshot and two equal memories behave equally for ever after.
 """
 
-import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 
 from sequencer.model import (
@@ -122,7 +121,11 @@ class Memory:
 
     def copied(self) -> "Memory":
         """Return an independent copy: values are shared, the dicts are not."""
-        other = copy.copy(self)
-        for name in ("since_ns", "prompts", "answers", "alarms", "requests_seen", "raw_last"):
-            setattr(other, name, dict(getattr(self, name)))
+        other = Memory()
+        for name in _FIELDS:
+            value = getattr(self, name)
+            setattr(other, name, dict(value) if type(value) is dict else value)
         return other
+
+
+_FIELDS = tuple(item.name for item in fields(Memory))

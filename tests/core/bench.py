@@ -7,14 +7,14 @@ from typing import Any
 
 from sequencer.config import Rig
 from sequencer.core.step import Sequencer
-from sequencer.events import AlarmChanged, Event, RequestAnswered, StageEntered, StepEntered, Step
+from sequencer.events import AlarmChanged, Event, RequestAnswered, StageEntered, Step, StepEntered
 from sequencer.files import find, validate
 from sequencer.model import CycleStep, Host, Inputs, Outputs, Prompt, Request, RequestKind
 from sequencer.recipe import Recipe
 from tests.core.invariants import Watch
 from tests.core.plant_fake import Plant
 
-TICK_ns = 20_000_000
+TICK_ns, COARSE_ns = 40_000_000, 250_000_000
 S = 1_000_000_000
 Answer = float | str | None
 
@@ -227,7 +227,7 @@ class Bench:
         """One scan: the plant moves, the person answers, the core steps."""
         self.now_ns += self.tick_ns
         self.plant.run(self.outputs, self.tick_ns / 1e9)
-        prompts = tuple(self.core.snapshot().prompts.values())
+        prompts = tuple(self.memory.prompts.values())
         asked = (*requests, *self.person.act(self.plant, prompts, self.now_ns))
         inputs = Inputs(self.plant.raw(self.now_ns), self.read_back, asked, self.host)
         step = self.core.step(self.now_ns, inputs)
@@ -237,17 +237,26 @@ class Bench:
         return step
 
     def run(self, time_s: float) -> Step:
+        """Run for a time; a long one in coarser ticks."""
+        self.tick_ns = COARSE_ns if time_s > 20.0 else TICK_ns
         end_ns = self.now_ns + round(time_s * 1e9)
         while self.now_ns < end_ns:
             step = self.tick()
+        self.tick_ns = TICK_ns
         return step
 
     def until(self, *where: CycleStep | str, within_s: float = 200.0) -> "Bench":
-        """Run until one of these steps, or a stage of this name, stands."""
+        """Run until one of these steps, or a stage of this name, stands.
+
+        Ticks get coarser once the same stage has stood for a while, as in a person's silence.
+        """
         end_ns = self.now_ns + round(within_s * 1e9)
         while True:
+            calm = self.now_ns - self.memory.stage_since_ns > 20 * S
+            self.tick_ns = COARSE_ns if calm else TICK_ns
             step = self.tick()
             if step.step in where or step.stage in where:
+                self.tick_ns = TICK_ns
                 return self
             stands = f"{step.step.value}/{step.stage}"
             assert self.now_ns < end_ns, f"{where} never came; {stands}; {self.tail()}"

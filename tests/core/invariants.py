@@ -317,7 +317,8 @@ class Watch:
             Broken: if a rule is.
         """
         answered = [event for event in step.events if isinstance(event, RequestAnswered)]
-        self.way_back |= any(e.accepted and e.kind in WAY_BACK for e in answered)
+        asked = any(e.accepted and e.kind in WAY_BACK for e in answered)
+        self.way_back |= asked
         look = Look(
             self.rig, now_ns, inputs, self.before, self.then, step, memory, self.told, self.way_back
         )
@@ -326,8 +327,9 @@ class Watch:
             if wrong:
                 raise Broken(rule.__name__, wrong, look)
         if step.step is not self.then.step:
-            # A reset out of faulted may end in safe_clamped; only its own step counts.
-            self.way_back = False
+            # A reset out of faulted may end in safe_clamped; only its own step counts. One in idle
+            # asks for the proofs of faulted.
+            self.way_back = asked and self.then.step is C.IDLE
         if step.outputs.clamp is not Clamp.LEAVE:
             self.told = step.outputs.clamp
         self.before, self.then = step.outputs, memory

@@ -49,7 +49,6 @@ class Plant:
     clamp_stuck: bool = False
     heater_dead: bool = False
     sensors: dict[str, Sensor] = field(default_factory=dict)
-    taken: dict[str, RawInput] = field(default_factory=dict)
 
     @property
     def supply_Pa(self) -> float:
@@ -105,32 +104,38 @@ class Plant:
 
     def truth(self, role: str) -> float:
         """The true value of an input's role."""
-        values = {
-            "film_pressure": self.film_Pa,
-            "film_pressure_2": self.film_Pa,
-            "supply_pressure": self.supply_Pa,
-            "clamp_pressure": self.clamp_Pa,
-            "bottle_pressure": self.bottle_Pa,
-            "air_pressure": self.air_Pa,
-            "head_temperature": self.head_degC,
-            "head_temperature_2": self.head_degC,
-            "clamp_closed": float(self.clamp_closed),
-            "emergency_stop": float(self.chain_ok),
-            "guard_closed": float(self.guard_closed),
-            "logic_power_ok": float(self.logic_ok),
-        }
-        return values[role]
+        return float(getattr(self, TRUE[role]))
 
     def raw(self, now_ns: int) -> tuple[RawInput, ...]:
         """Every channel as a driver would read it, through whatever is wrong with its sensor."""
         found = []
-        for role in self.rig.inputs:
-            item = RawInput(as_raw(self.rig, role, self.truth(role)), True, now_ns)
+        for role, name, gain, zero in self._channels:
+            item = RawInput(zero + gain * getattr(self, name), True, now_ns)
             fault = self.sensors.get(role)
-            item = item if fault is None else fault(item)
-            self.taken[role] = item
-            found.append(item)
+            found.append(item if fault is None else fault(item))
         return tuple(found)
+
+    def __post_init__(self) -> None:
+        self._channels = []
+        for role in self.rig.inputs:
+            zero = as_raw(self.rig, role, 0.0)
+            self._channels.append((role, TRUE[role], as_raw(self.rig, role, 1.0) - zero, zero))
+
+
+TRUE = {
+    "film_pressure": "film_Pa",
+    "film_pressure_2": "film_Pa",
+    "supply_pressure": "supply_Pa",
+    "clamp_pressure": "clamp_Pa",
+    "bottle_pressure": "bottle_Pa",
+    "air_pressure": "air_Pa",
+    "head_temperature": "head_degC",
+    "head_temperature_2": "head_degC",
+    "clamp_closed": "clamp_closed",
+    "emergency_stop": "chain_ok",
+    "guard_closed": "guard_closed",
+    "logic_power_ok": "logic_ok",
+}
 
 
 def as_raw(rig: Rig, role: str, value: float) -> float:
