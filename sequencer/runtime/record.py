@@ -28,6 +28,7 @@ from sequencer.runtime.blocks import Kept
 from sequencer.runtime.wire import text
 
 BLOCK_SCANS = 256
+_BACKLOG_SCANS = 1024
 _BLOCK_ns = 1_000_000_000
 _QUEUE_SCANS = 4096  # over a minute of short ticks: a disk that is away for longer has failed
 _IDLE_s = 0.5
@@ -211,7 +212,9 @@ class Recorder:
                     item.set()
                     continue
                 self._pages.add(*item)
-                if item[2].events or self._pages.full or self._pages.old:
+                due = self._pages.eventful or self._pages.full or self._pages.old
+                # With a backlog a commit serves many scans, or a slow disk would never catch up.
+                if due and (self._queue.empty() or self._pages.count >= _BACKLOG_SCANS):
                     self._pages.commit()
         except Exception as error:  # whatever it was, the record is broken and the core must know
             self._fail(error)
@@ -237,6 +240,14 @@ class _Pages:
         self._seq = 0
         self._scans: list[Kept] = []
         self._events: list[tuple[object, ...]] = []
+
+    @property
+    def count(self) -> int:
+        return len(self._scans)
+
+    @property
+    def eventful(self) -> bool:
+        return bool(self._events)
 
     @property
     def full(self) -> bool:

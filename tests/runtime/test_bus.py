@@ -86,6 +86,16 @@ def test_a_socket_file_is_for_its_owner_only(tmp_path):
     publisher.close()
 
 
+@pytest.mark.slow
+def test_the_other_loopback_serves_too():
+    try:
+        publisher = Publisher("tcp://[::1]:*", "rig", "run", UTC_START, 0)
+    except InputRefused as refused:
+        pytest.skip(str(refused))
+    assert publisher.address.startswith("tcp://[::1]:")
+    publisher.close()
+
+
 class Heard:
     """A subscriber in this process, for what one message holds."""
 

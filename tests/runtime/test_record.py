@@ -157,6 +157,26 @@ def test_two_runs_and_two_writers_share_one_file(tmp_path):
     assert [run.run_id for run in Records(path).runs()] == ["a-1", "b-2"]
 
 
+def test_every_commit_reaches_the_disk_itself(tmp_path):
+    recorder = open_run(tmp_path / "r.db", head(), live=True)
+    asked = [recorder._connection.execute(f"PRAGMA {name}").fetchone()[0]
+             for name in ("synchronous", "journal_mode", "foreign_keys")]  # fmt: skip
+    assert asked == [2, "wal", 1]  # 2 is FULL in the manual of SQLite
+    recorder.close({})
+
+
+def test_a_backlog_is_written_in_fewer_commits(tmp_path):
+    path = tmp_path / "r.db"
+    recorder = open_run(path, head(), live=True)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")  # the writer waits for this lock while scans pile up
+    given = fake_run(recorder, turns=1000)
+    other.execute("ROLLBACK")
+    recorder.close({})
+    assert_kept(path, given)
+    assert sqlite3.connect(path).execute("SELECT count(*) FROM scans").fetchone()[0] <= 5
+
+
 def test_run_ids_sort_by_time_and_differ():
     early, late = new_run_id(UTC_START), new_run_id(UTC_START.replace(second=3))
     assert early.startswith("20261125-101502-")

@@ -139,6 +139,22 @@ def test_film_margin_is_that_of_the_open_window_when_not(clamp_closed, clamp, su
     assert window < gap / 2
 
 
+def test_noise_of_an_empty_film_is_no_margin():
+    summary = Summary(RIG, RECIPE)
+    run = Run(summary)
+    run.at(0.0, STARTED)
+    run.at(1.0, film_Pa=0.5 * RIG.limits.bled_Pa, head_degC=100.0, clamp_closed=False)
+    assert summary.document()["min_film_margin"] is None
+
+
+def test_what_led_up_to_the_run_is_no_step_of_it():
+    summary = Summary(RIG, RECIPE)
+    run = Run(summary)
+    run.at(0.0, entered(CycleStep.TRIPPED))
+    run.at(1.0, entered(CycleStep.IDLE), entered(CycleStep.HEATING), STARTED)
+    assert [step["step"] for step in summary.document()["steps"]] == ["heating"]
+
+
 def test_cycles_left_count_whole_cycles_above_the_change_out_pressure():
     # Densities of nitrogen from CoolProp (Span et al. 2000), not from this project's own fit.
     coolprop = pytest.importorskip("CoolProp.CoolProp")
