@@ -197,7 +197,7 @@ def _hottest_degC(turn: Turn) -> float | None:
 def no_gain(turn: Turn) -> str:
     """Require a minimum gain of temperature per window while the head is below its band."""
     memory, limits, head_degC = turn.memory, turn.rig.limits, turn.seen.head_degC
-    if not memory.outputs.heater_on or head_degC is None:
+    if not memory.outputs.heater_on or head_degC is None or memory.run is None:
         return ""
     near_degC = turn.recipe.imprint.temperature_degC - 3.0 * limits.head_band_K
     if head_degC >= near_degC:
