@@ -107,7 +107,7 @@ def run_cycle(
         job,
         clock,
         _answering(answer, inline=speed is None),
-        live=speed is not None,
+        live=speed == 1.0,
         keep=keep_record,
         records=None if records is None else Path(records),
         long_ticks=speed is None,

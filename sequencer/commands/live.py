@@ -50,7 +50,7 @@ def perform(job: Job, given: argparse.Namespace) -> int:
         job,
         RealClock() if given.speed == 1.0 else PacedClock(given.speed),
         _answering(by_person=not given.yes, stop=lambda: stop[0].interrupt()),
-        live=True,
+        live=given.speed == 1.0,
         records=None if given.records is None else Path(given.records),
         publisher=_publisher(given.publish),
     )
