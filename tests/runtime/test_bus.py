@@ -226,15 +226,13 @@ def test_a_plain_subscriber_in_another_process_misses_nothing(tmp_path, transpor
         assert document["utc"].endswith("Z")
 
 
-def test_nobody_listening_costs_no_time_and_no_error():
+def test_nobody_listening_is_no_error():
     publisher = Publisher("tcp://127.0.0.1:*", "rig", "run", UTC_START, 0)
     loop = Loop(FakeSequencer(RIG), FakeDriver(RIG), RIG, VirtualClock(), [publisher])
-    began = time.perf_counter()
     for _ in range(2000):
         loop.turn()
     publisher.close()
     assert loop.sink_faults == []
-    assert time.perf_counter() - began < 5
 
 
 @pytest.mark.slow

@@ -2,7 +2,6 @@
 
 import json
 import sqlite3
-import time
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -179,10 +178,3 @@ def test_a_record_that_was_never_closed_replays_as_far_as_it_goes(path):
     result = replay(Records(path), "one", planned)
     assert result.identical
     assert result.scans == 512
-
-
-def test_replay_is_much_faster_than_the_run(path):
-    records = Records(path)
-    began = time.process_time()
-    result = replay(records, "one", planned)
-    assert result.duration_s / (time.process_time() - began) > 100

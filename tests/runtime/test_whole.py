@@ -1,6 +1,5 @@
 """Everything around the core with the core itself and the simulated rig: a cycle, its replay."""
 
-import time
 from datetime import UTC, datetime
 from itertools import pairwise
 
@@ -68,16 +67,13 @@ def test_the_trace_shows_the_cycle(cycle):
     assert 500 < len(trace) <= 4000
 
 
-def test_the_real_core_replays_identically_and_500_times_faster(cycle):
+def test_the_real_core_replays_identically(cycle):
     records = Records(cycle[0])
     assert records.find("last").outcome == cycle[1].document()
-    began = time.process_time()
     result = replay(records, "whole")
-    took_s = time.process_time() - began
     assert result.identical, result.difference.line()
     assert result.duration_s > 600.0
     assert result.events > 40
-    assert result.duration_s / took_s > 500.0
 
 
 def test_the_real_core_with_another_limit_is_found_out(cycle):
