@@ -15,7 +15,7 @@ from sequencer.checks.unwatched import Unwatched, unwatched
 from sequencer.config import Rig
 from sequencer.driver import GROUP
 from sequencer.errors import InputRefused, Problem
-from sequencer.files import find, load
+from sequencer.files import find, load, read_toml
 from sequencer.material import Material, Materials, Span, load_materials
 from sequencer.model import Means
 from sequencer.physics import film, polymer
@@ -89,8 +89,10 @@ def load_pair(recipe_arg: str, rig_arg: str | None = None) -> Loaded:
     recipe = _attempt(lambda: _read("recipes", recipe_arg, Recipe), problems)
     rig = _attempt(lambda: _read("rigs", rig_arg or DEFAULT_RIG, Rig), problems)
     materials = _attempt(load_materials, problems)
+    if recipe is None and materials is not None:
+        _attempt(lambda: _material_named(recipe_arg, materials), problems)
     if recipe is None or rig is None or materials is None:
-        raise InputRefused(*problems)
+        raise InputRefused(*dict.fromkeys(problems))
     (recipe_file, its_recipe), (rig_file, its_rig) = recipe, rig
     check = check_recipe(
         its_recipe,
@@ -101,6 +103,14 @@ def load_pair(recipe_arg: str, rig_arg: str | None = None) -> Loaded:
         back_ends=back_ends(),
     )
     return Loaded(its_recipe, its_rig, materials, check, recipe_file, rig_file)
+
+
+def _material_named(recipe_arg: str, materials: Materials) -> None:
+    """Look the material up that a recipe names, though the recipe could not be read otherwise."""
+    path = find("recipes", recipe_arg)
+    code = read_toml(path).get("material")
+    if isinstance(code, str):
+        materials.get(code, str(path))
 
 
 def load_rig(rig_arg: str | None = None) -> tuple[Rig, str]:

@@ -18,13 +18,13 @@ from sequencer.bottle import (
 from sequencer.caps import film_cap, weakest
 from sequencer.check import DEFAULT_RIG, Check, check_recipe, load_pair, load_rig
 from sequencer.checks.rig import check_rig
+from sequencer.checks.unwatched import unwatched
 from sequencer.config import Rig
 from sequencer.errors import InputRefused
 from sequencer.files import shipped, validate
 from sequencer.material import load_materials
 from sequencer.model import Means
 from sequencer.recipe import Recipe
-from sequencer.checks.unwatched import unwatched
 
 PSI_Pa = 6894.757  # NIST SP 811, appendix B
 MATERIALS = load_materials()
@@ -460,3 +460,13 @@ def test_problems_of_both_files_come_at_once() -> None:
     with pytest.raises(InputRefused) as refused:
         load_pair("no-such-recipe", "no-such-rig")
     assert len(refused.value.problems) == 2
+
+
+def test_an_unknown_material_is_told_with_the_other_problems_of_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "recipe.toml"
+    text = find("recipes", "pmma-grating").read_text()
+    path.write_text(text.replace('"PMMA"', '"PMAA"').replace('"180 psi"', '"180"'))
+    with pytest.raises(InputRefused) as refused:
+        load_pair(str(path))
+    keys = {problem.key for problem in refused.value.problems}
+    assert keys == {"imprint.film_pressure", "material"}
