@@ -4,6 +4,7 @@ import dataclasses
 import math
 import tomllib
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from CoolProp.CoolProp import PropsSI
@@ -21,7 +22,7 @@ from sequencer.checks.rig import check_rig
 from sequencer.checks.unwatched import unwatched
 from sequencer.config import Rig
 from sequencer.errors import InputRefused
-from sequencer.files import shipped, validate
+from sequencer.files import find, shipped, validate
 from sequencer.material import load_materials
 from sequencer.model import Means
 from sequencer.recipe import Recipe
