@@ -1,5 +1,7 @@
 """A core on the logical plant with a scripted person, and the invariants watching every scan."""
 
+import dataclasses
+import functools
 import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -221,6 +223,24 @@ class Bench:
         self.watch = Watch(rig)
         self._count = 0
 
+    def copied(self) -> "Bench":
+        """A bench that stands where this one does and goes its own way from here."""
+        other = Bench(self.rig, self.recipe)
+        other.core.restore(self.core.snapshot())
+        other.plant = dataclasses.replace(self.plant, sensors=dict(self.plant.sensors))
+        other.person = dataclasses.replace(
+            self.person,
+            says=dict(self.person.says),
+            silent=set(self.person.silent),
+            done=set(self.person.done),
+            answered=list(self.person.answered),
+        )
+        other.now_ns, other.outputs, other.last = self.now_ns, self.outputs, self.last
+        other.events, other.fresh = list(self.events), self.fresh
+        other.watch = dataclasses.replace(self.watch)
+        other._count = self._count
+        return other
+
     # ---- time ----
 
     def tick(self, *requests: Request) -> Step:
@@ -336,3 +356,13 @@ def safe(outputs: Outputs) -> bool:
         and not outputs.heater_on
         and not outputs.coolant_on
     )
+
+
+@functools.cache
+def _there(name: str, where: CycleStep | str) -> Bench:
+    return Bench(RIGS[name]).to(where)
+
+
+def at(where: CycleStep | str, name: str = "instrumented") -> Bench:
+    """A bench of its own that stands at a step or stage of its first cycle."""
+    return _there(name, where).copied()

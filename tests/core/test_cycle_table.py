@@ -221,9 +221,8 @@ def test_silence_in_the_dwell_and_in_cooling():
     late = Bench(rig)
     late.person.silent.add("cooling_late")
     late.to(C.COOLING)
-    late.plant.sensors["head_temperature"] = late.plant.sensors["head_temperature_2"] = lambda raw: (
-        raw._replace(value=159.0)
-    )
+    hot = lambda raw: raw._replace(value=159.0)  # noqa: E731
+    late.plant.sensors = {"head_temperature": hot, "head_temperature_2": hot}
     late.until(C.VENTING, within_s=400.0)
     assert late.of(RunEnded) == []
     assert not late.memory.cooled

@@ -1,0 +1,359 @@
+"""What a trip does in each step: in the same scan, in the same order, to the end."""
+
+import pytest
+
+from sequencer.events import RequestAnswered, TripLatched
+from sequencer.model import Clamp, RequestKind
+from sequencer.model import CycleStep as C
+from tests.core.bench import RIGS, Bench, at, safe
+from tests.core.plant_fake import between_bands, dead
+
+HOLD, SPRING, AIR = "instrumented", "spring return", "air to clamp"
+
+
+def stop_chain(bench):
+    bench.plant.chain_ok = False
+
+
+def guard(bench):
+    bench.plant.guard_closed = False
+
+
+def power(bench):
+    bench.plant.logic_ok = False
+
+
+FALL_BACKS = [
+    # where, cause, on a rig, ends the scan in, clamp
+    ("rest", stop_chain, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("warm", stop_chain, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("warm", power, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("announce", stop_chain, HOLD, C.FAULTED, Clamp.LEAVE),
+    # A hand may be in the clamp: it lets go only where letting go takes no power.
+    ("fill", stop_chain, SPRING, C.FAULTED, Clamp.RELEASE),
+    ("fill", guard, SPRING, C.FAULTED, Clamp.RELEASE),
+    ("fill", stop_chain, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("fill", guard, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("fill", stop_chain, AIR, C.FAULTED, Clamp.LEAVE),
+    ("fill", power, SPRING, C.FAULTED, Clamp.APPLY),
+    ("fill", power, HOLD, C.FAULTED, Clamp.APPLY),
+    # Once gas stands behind the supply valve the clamp is held.
+    ("bled again", stop_chain, SPRING, C.TRIPPED, Clamp.APPLY),
+    *(
+        (where, cause, rig, C.TRIPPED, Clamp.APPLY)
+        for where in ("soak", "raise", "dwell", "cool", "bled")
+        for cause in (stop_chain, guard, power)
+        for rig in (HOLD, SPRING)
+    ),
+    ("open", stop_chain, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("open", guard, HOLD, C.FAULTED, Clamp.LEAVE),
+    ("open", power, HOLD, C.FAULTED, Clamp.RELEASE),
+]
+
+
+def standing(where, name=HOLD):
+    if where == "rest":
+        return Bench(RIGS[name]).idle()
+    return at(where, name)
+
+
+@pytest.mark.parametrize(("where", "cause", "rig", "then", "clamp"), FALL_BACKS)
+def test_fall_back(where, cause, rig, then, clamp):
+    bench = standing(where, rig)
+    stood_in = bench.last.step
+    cause(bench)
+    step = bench.tick()
+    assert step.step is then
+    assert safe(step.outputs)
+    assert step.outputs.clamp is clamp
+    [trip] = bench.of(TripLatched)
+    assert trip.step is stood_in
+    assert (trip.name, stood_in) == (bench.memory.trip.name, bench.memory.trip.step)
+
+
+@pytest.mark.parametrize("where", ["rest", "warm"])
+def test_pressure_at_an_open_clamp_is_not_confirmed(where):
+    bench = standing(where)
+    bench.plant.gap_Pa = 1e6
+    bench.plant.supply_stuck_open = bench.plant.isolation_stuck_open = True
+    bench.plant.vent_stuck_shut = True
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.5)
+    assert bench.memory.trip.name == "film_unexpected"
+    assert bench.outputs.clamp is Clamp.LEAVE  # never onto a possible hand
+
+
+def test_pressure_while_releasing_re_applies_a_clamp_that_has_not_opened():
+    bench = at("open")
+    bench.plant.clamp_stuck = True  # still shut, still full
+    bench.plant.sensors["film_pressure"] = lambda raw: raw._replace(value=5.0)
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
+    assert bench.outputs.clamp is Clamp.APPLY
+    assert bench.raised() == ["film_unexpected"]
+
+
+def test_pressure_while_releasing_leaves_a_clamp_that_has_begun_to_open():
+    bench = at("open")
+    bench.run(0.6)
+    bench.plant.sensors["film_pressure"] = lambda raw: raw._replace(value=8.0)
+    bench.plant.sensors["film_pressure_2"] = lambda raw: raw._replace(value=8.0)
+    bench.plant.clamp_Pa = 1e3
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
+    assert bench.outputs.clamp is Clamp.LEAVE
+
+
+def test_clamping_with_an_unknown_film_holds():
+    bench = at("fill", SPRING)
+    stop_chain(bench)
+    bench.plant.sensors["film_pressure"] = dead
+    assert bench.tick().step is C.TRIPPED
+    assert bench.outputs.clamp is Clamp.APPLY
+
+
+@pytest.mark.parametrize("name", RIGS)
+@pytest.mark.parametrize("where", [C.PRESSURIZING, C.HOLDING, C.COOLING, C.VENTING])
+def test_the_way_home_from_a_trip(name, where):
+    bench = at(where, name)
+    bench.request(RequestKind.ABORT)
+    assert bench.last.step is C.TRIPPED
+    bench.until(C.SAFE_CLAMPED)
+    assert bench.of(TripLatched)[0].name == "abort"
+    refused = bench.request(RequestKind.RELEASE)
+    assert refused.reasons == ("reset first",)
+    before = bench.outputs
+    assert bench.request(RequestKind.RESET).accepted
+    bench.run(5.0)
+    assert bench.last.step is C.SAFE_CLAMPED  # the reset clears the latch only
+    assert bench.outputs.clamp is before.clamp
+    assert bench.memory.trip is None
+    assert bench.request(RequestKind.RELEASE).accepted
+    bench.until(C.IDLE)
+    assert [topic for topic, _, _ in bench.person.answered].count("hands_clear") == 2
+
+
+def test_the_first_out_stays_and_later_causes_are_alarms():
+    bench = at(C.HOLDING)
+    bench.plant.logic_ok = False
+    bench.tick()
+    bench.plant.chain_ok = False
+    bench.run(1.0)
+    assert bench.memory.trip.name == "logic_power"
+    assert bench.raised() == ["logic_power", "emergency_stop"]
+    assert len(bench.of(TripLatched)) == 1
+
+
+def test_of_two_causes_in_one_scan_the_graver_is_first_out_and_both_are_told():
+    bench = at(C.HOLDING)
+    bench.plant.chain_ok = bench.plant.guard_closed = False
+    bench.tick()
+    assert bench.memory.trip.name == "emergency_stop"
+    assert bench.raised() == ["emergency_stop", "guard_open"]
+
+
+def test_requests_in_the_scan_of_a_trip_are_dropped_for_good():
+    bench = at(C.HOLDING)
+    bench.plant.chain_ok = False
+    pause = bench.ask(RequestKind.PAUSE, request_id="p")
+    reset = bench.ask(RequestKind.RESET, request_id="r")
+    bench.tick(pause, reset)
+    answers = [e for e in bench.fresh if isinstance(e, RequestAnswered)]
+    assert [a.accepted for a in answers] == [False, False]
+    bench.plant.chain_ok = True
+    bench.until(C.SAFE_CLAMPED)
+    bench.tick(reset)  # the same one again: it was dropped and stays so
+    assert bench.memory.trip is not None
+    assert not bench.answer_to("r").accepted
+
+
+def test_what_stands_behind_an_abort_in_the_same_scan_is_dropped():
+    bench = at("fill")
+    abort, reset = bench.ask(RequestKind.ABORT), bench.ask(RequestKind.RESET)
+    bench.tick(abort, reset)
+    assert bench.last.step is C.FAULTED
+    assert not bench.answer_to(reset.request_id).accepted
+    bench.run(30.0)
+    assert bench.last.step is C.FAULTED
+
+
+def test_a_trip_closes_every_open_question():
+    bench = at("load")
+    bench.person.silent.add("sample_in")
+    bench.tick()
+    assert bench.memory.prompts
+    bench.plant.chain_ok = False
+    bench.tick()
+    assert not bench.memory.prompts
+    assert not bench.memory.answers
+
+
+def test_reset_is_refused_while_the_cause_stands():
+    bench = at("warm")
+    bench.plant.chain_ok = False
+    bench.tick()
+    refused = bench.request(RequestKind.RESET)
+    assert any("emergency_stop" in reason for reason in refused.reasons)
+    bench.plant.chain_ok = True
+    bench.tick()
+    assert bench.request(RequestKind.RESET).accepted
+    bench.until(C.IDLE)
+
+
+@pytest.mark.parametrize("where", ["hands", "clamp"])
+def test_a_cause_on_the_way_back_ends_the_way_back(where):
+    if where == "hands":
+        bench = at(C.HOLDING)
+        bench.request(RequestKind.ABORT)
+        bench.until(C.SAFE_CLAMPED)
+        bench.request(RequestKind.RESET)
+        bench.person.silent.add("hands_clear")
+        bench.request(RequestKind.RELEASE)
+    else:
+        bench = at("warm")
+        bench.request(RequestKind.ABORT)
+        bench.person.silent.add("film_empty")
+        bench.request(RequestKind.RESET)
+    bench.run(1.0)
+    stands = bench.last.step
+    assert bench.last.stage != "rest"
+    bench.plant.chain_ok = False
+    bench.tick()
+    assert (bench.last.step, bench.last.stage) == (stands, "rest")
+    bench.plant.chain_ok = True
+    bench.person.silent.clear()
+    bench.run(60.0)
+    assert (bench.last.step, bench.last.stage) == (stands, "rest")  # a person asks anew
+    if where == "hands":
+        assert bench.request(RequestKind.RELEASE).reasons == ("reset first",)
+
+
+def test_a_release_waits_for_a_film_that_reads_bled_in_that_very_scan():
+    bench = at(C.HOLDING)
+    bench.request(RequestKind.ABORT)
+    bench.until(C.SAFE_CLAMPED)
+    bench.request(RequestKind.RESET)
+    bench.person.delay_s = 0.0
+    bench.plant.sensors["film_pressure_2"] = between_bands
+    bench.tick(bench.ask(RequestKind.RELEASE))
+    assert bench.last.step is C.SAFE_CLAMPED
+    bench.run(1.0)
+    assert bench.last.step is C.VENT_UNCONFIRMED
+
+
+def test_a_hot_release_waits_for_a_film_that_reads_bled_in_that_very_scan():
+    bench = at(C.HOLDING)
+    hot = lambda raw: raw._replace(value=160.0)  # noqa: E731
+    bench.plant.sensors = {"head_temperature": hot, "head_temperature_2": hot}
+    bench.request(RequestKind.STOP)
+    bench.person.silent.add("hot_release")
+    bench.until("word")
+    bench.run(1.0)
+    bench.person.silent.clear()
+    bench.plant.sensors["film_pressure"] = lambda raw: raw._replace(value=4.5)
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.3)  # and never RELEASE: the watch looks at that
+    assert bench.outputs.clamp is Clamp.APPLY
+
+
+def test_evidence_lost_in_safe_clamped_goes_back():
+    for lose in (
+        lambda bench: bench.plant.sensors.update(film_pressure=dead),
+        lambda bench: (
+            setattr(bench.plant, "film_Pa", 30e3) or setattr(bench.plant, "vent_stuck_shut", True)
+        ),
+    ):
+        bench = at(C.HOLDING)
+        bench.request(RequestKind.ABORT)
+        bench.until(C.SAFE_CLAMPED)
+        lose(bench)
+        bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
+        assert bench.outputs.clamp is Clamp.APPLY
+        assert "not_bled" in bench.raised()
+
+
+def test_pressure_in_faulted_goes_to_vent_unconfirmed():
+    bench = at("warm")
+    bench.request(RequestKind.ABORT)
+    assert bench.last.step is C.FAULTED
+    bench.plant.film_Pa, bench.plant.vent_stuck_shut = 30e3, True
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
+    assert bench.outputs.clamp is Clamp.LEAVE
+
+
+# ---- vent_unconfirmed and the maintenance entry --------------------------------------------------
+
+
+def unconfirmed(name="gauges"):
+    bench = at(C.HOLDING, name)
+    bench.person.silent |= {"film_empty", "flow_ceased"}
+    bench.request(RequestKind.ABORT)
+    return bench.until(C.VENT_UNCONFIRMED, within_s=700.0)
+
+
+ENTRY = {"person": "A. Reader", "reason": "gauge read by hand", "value": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("change", "wanted"),
+    [
+        ({"person": " "}, "name the person"),
+        ({"reason": "why"}, "write down the reason"),
+        ({"value": None}, "gauge"),
+        ({"value": "zero"}, "gauge"),
+        ({"value": True}, "gauge"),
+        ({"value": 50e3}, "gauge"),
+        ({"value": -1.0}, "gauge"),
+        ({"value": float("nan")}, "gauge"),
+        ({"at_rig": False}, "from the rig itself"),
+    ],
+)
+def test_a_maintenance_entry_says_who_what_and_why(change, wanted):
+    bench = unconfirmed()
+    refused = bench.request(RequestKind.MAINTENANCE, **(ENTRY | change))
+    assert not refused.accepted
+    assert wanted in refused.reasons[0]
+    assert bench.last.step is C.VENT_UNCONFIRMED
+
+
+def test_a_maintenance_entry_leads_to_safe_clamped_and_moves_nothing():
+    bench = unconfirmed()
+    assert bench.request(RequestKind.MAINTENANCE, **ENTRY).accepted
+    assert bench.last.step is C.SAFE_CLAMPED
+    assert bench.outputs.clamp is Clamp.APPLY
+    assert not bench.request(RequestKind.MAINTENANCE, **ENTRY).accepted
+
+
+def test_a_maintenance_entry_does_not_outweigh_a_sensor():
+    bench = at(C.HOLDING)
+    bench.plant.vent_stuck_shut = True
+    bench.request(RequestKind.ABORT)
+    bench.until(C.VENT_UNCONFIRMED)
+    bench.request(RequestKind.MAINTENANCE, **ENTRY)
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.5)
+    bench.run(1.0)
+    assert bench.last.step is C.VENT_UNCONFIRMED
+
+
+def test_an_exception_in_the_core_ends_in_the_safe_image_of_the_same_scan(monkeypatch):
+    bench = at(C.HOLDING)
+    bench.watch.rules = ()
+    monkeypatch.setattr("sequencer.core.step.watch_film", lambda *_: 1 / 0)
+    step = bench.tick()
+    assert step.step is C.TRIPPED
+    assert safe(step.outputs)
+    assert step.outputs.clamp is Clamp.APPLY
+    assert bench.memory.trip.name == "core_fault"
+
+
+def test_the_last_net_catches_an_image_that_no_stage_should_have(monkeypatch):
+    from sequencer.core import stages
+    from sequencer.core.outputs import FEED
+
+    bench = at(C.VENTING)
+    bench.watch.rules = ()
+    bad = tuple(
+        stages.Stage(s.name, FEED, s.wait, s.waits_for, s.usual, s.limit, s.needed)
+        for s in stages.STAGES[C.VENTING]
+    )
+    monkeypatch.setitem(stages.STAGES, C.VENTING, bad)
+    step = bench.tick()
+    assert bench.memory.trip.name == "core_fault"
+    assert safe(step.outputs)
+    assert step.outputs.clamp is Clamp.APPLY
