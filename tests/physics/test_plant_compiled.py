@@ -41,3 +41,21 @@ def test_a_missing_compiler_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "numba", None)
     with pytest.raises(DriverUnavailable, match=r"imprint-sequencer\[fast\]"):
         load_advance(compiled=True)
+
+
+@pytest.mark.skipif(importlib.util.find_spec("numba") is None, reason="numba is not installed")
+def test_what_one_compiled_plant_remembers_of_its_last_call_changes_no_other(
+    rig: PlantParams, cold: PlantState
+) -> None:
+    one, other = load_advance(compiled=True), load_advance(compiled=True)
+    hot, small = cold._replace(head_degC=160.0), rig._replace(film_m3=0.5 * rig.film_m3)
+    for state, params, actuation in (
+        (cold, rig, PRESS),
+        (hot, rig, PRESS),
+        (hot, small, PRESS),
+        (hot, small, PRESS._replace(supply=0.0)),
+        (cold, rig, PRESS),
+    ):
+        wanted = advance(state, params, actuation, 0.02)
+        assert one(state, params, actuation, 0.02) == pytest.approx(wanted, rel=1e-9, abs=1e-9)
+        other(hot, small, actuation, 0.1)
