@@ -6,7 +6,12 @@ import pytest
 
 from sequencer.physics import film
 from simulator.defaults import resting_state
-from simulator.nitrogen_line import nitrogen_in_lines_kg
+from simulator.nitrogen_line import (
+    bottle_abs_Pa,
+    nitrogen_flows,
+    nitrogen_in_lines_kg,
+    nitrogen_step,
+)
 from simulator.plant import Actuation, PlantParams, PlantState, advance
 
 from .conftest import PRESS, Carry, psi
@@ -245,3 +250,36 @@ def test_same_inputs_same_bytes(clamped: PlantState, carry: Carry) -> None:
     first = carry(clamped, PRESS, 2.0)
     second = carry(clamped, PRESS, 2.0)
     assert [value.hex() for value in first] == [value.hex() for value in second]
+
+
+def test_a_hot_film_bursts_by_its_strength_below_the_hemisphere_bound(
+    rig: PlantParams, cold: PlantState, carry: Carry
+) -> None:
+    hot = cold._replace(block_degC=160.0, head_degC=160.0)
+    ready = carry(hot, Actuation(regulator_set_Pa=60 * psi), 2.0)
+    burst = carry(ready, OPEN_CLAMP._replace(regulator_set_Pa=60 * psi), 2.0)
+    assert burst.film_intact == 0.0
+    assert burst.film_peak_Pa < 0.7 * film.burst_bound_Pa(0.025, 50e-6, 160.0)
+    assert burst.film_stress_peak_Pa == pytest.approx(film.strength_Pa(160.0), rel=0.05)
+
+
+def test_a_regulator_at_capacity_stops_at_its_set_pressure(cold: PlantState, carry: Carry) -> None:
+    """Refilling an empty outlet must not shoot past: nothing downstream could relieve it."""
+    tense = cold._replace(regulator_spring_Pa=300 * psi)
+    assert carry(tense, Actuation(regulator_set_Pa=300 * psi), 1.0).outlet_Pa == pytest.approx(
+        300 * psi, rel=2e-3
+    )
+
+
+@pytest.mark.parametrize("step_s", [0.001, 0.02, 0.2])
+def test_no_step_carries_pressures_past_each_other(
+    rig: PlantParams, pressed: PlantState, step_s: float
+) -> None:
+    """A few millilitres at 300 psi let into an empty vessel end no lower than it, in one step."""
+    trapped = pressed._replace(film_Pa=0.0, gap_Pa=300 * psi)
+    opened = PRESS._replace(isolation=0.0)
+    bottle = bottle_abs_Pa(trapped.bottle_kg, rig)
+    flows = nitrogen_flows(trapped, rig, opened, bottle, 0.0)
+    done = nitrogen_step(flows, trapped, rig, bottle, trapped.regulator_spring_Pa, step_s)
+    assert trapped.gap_Pa + done.gap_Pa >= trapped.film_Pa + done.film_Pa - 1e-6
+    assert done.film_Pa > 0.0
