@@ -216,11 +216,14 @@ class SerialLines:
         by_channel = {channel: (question, done) for channel, question, done in self._writes}
         for channel, value in image.values.items():
             question, confirmed = by_channel[channel]
-            if self._confirmed.get(channel) == value and "{life_ms}" not in question.send:
+            is_safe = image.safe.get(channel) == value
+            kept = self._driven.get(channel, value) == value
+            done = self._confirmed.get(channel) == value
+            # An output that the device changed by itself is made safe again, never switched on.
+            if done and "{life_ms}" not in question.send and (kept or not is_safe):
                 continue
             places = {"life_ms": life_ms, "value": self._shown(value), **shown}
             text = question.filled(places, self._options.leave or "")
-            is_safe = image.safe.get(channel) == value
             pattern = question.pattern if confirmed else None
             yield _Line(text, pattern, {channel: value}, safe=is_safe)
 
@@ -230,7 +233,7 @@ class SerialLines:
         try:
             self._send(line)
         except (BadFrame, LinkTimeout):
-            if not self._found_done(line.values):
+            if not self._found_done(line):
                 raise
         self._confirmed.update(line.values)
 
@@ -251,20 +254,24 @@ class SerialLines:
         filled = line.text.replace("{tag}", f"{self._tag:02d}")
         self._link.tell(filled.replace("{session}", self._session))
 
-    def _found_done(self, values: Mapping[str, ChannelValue]) -> bool:
-        """Read the outputs back after a write of unknown fate; True if all of it is found done."""
-        wanted = {name for name, value in values.items() if isinstance(value, bool)}
+    def _found_done(self, line: "_Line") -> bool:
+        """Read the outputs back after a write of unknown fate; True if it is found done.
+
+        A number cannot be read back: alone it stays unconfirmed, in a line with switches, which
+        a device takes whole or not at all, they speak for it.
+        """
+        wanted = {name: value for name, value in line.values.items() if isinstance(value, bool)}
         found: dict[str, bool] = {}
         for question in self._reads:
             if any(name.startswith(READ_BACK) for name in question.pattern.groupindex):
-                match = self._read_match(question).groupdict()
+                groups = self._read_match(question).groupdict()
                 found |= {
-                    channel: self._is_on(name, match[name])
+                    channel: self._is_on(name, groups[name])
                     for name, channel in self._switches.items()
-                    if name in match
+                    if name in groups
                 }
         self._driven.update(found)
-        return wanted == set(values) and all(found.get(name) == values[name] for name in wanted)
+        return bool(wanted) and all(found.get(name) == value for name, value in wanted.items())
 
     def _shown(self, value: ChannelValue) -> str:
         if isinstance(value, bool):

@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action=_Version, help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_check, _dry_run, _run, _purge, _replay):
+    for add in (_check, _dry_run, _run, _purge, _replay, _simulate):
         add(commands)
     return parser
 
@@ -176,6 +176,21 @@ def _replay(commands: "Commands[argparse.ArgumentParser]") -> None:
         "run", metavar="RUN", help="a run's identifier, its unique beginning, or last"
     )
     _records(command)
+
+
+def _simulate(commands: "Commands[argparse.ArgumentParser]") -> None:
+    command = _command(
+        commands,
+        "simulate",
+        "serve the simulated rig in real time as a board on a serial line, until Ctrl-C",
+        "imprint simulate --serial ./board",
+        "imprint run pmma-grating --rig bench-serial",
+    )
+    command.add_argument(
+        "--serial", metavar="PATH", required=True, help="where the board's port is to appear"
+    )
+    _rig(command)
+    _seed(command)
 
 
 def _command(
