@@ -25,10 +25,17 @@ help: ## tell what there is
 	@echo "make TARGET, where TARGET is one of"
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/  \1\t\2/p' $(firstword $(MAKEFILE_LIST)) | expand -t 12
 
-demo: $(USE) ## run a cycle on the simulated rig, SPEED times faster than life, and keep its record
+demo: $(USE) ## predict, run and replay a cycle on the simulated rig, SPEED times faster than life
 	@mkdir -p out
-	@echo "A cycle of some 20 minutes on the simulated rig, $(SPEED) times faster than life."
-	$(BIN)/imprint run pmma-grating --sample demo-1 --speed $(SPEED) --yes --records out/demo-records.db
+	@echo "1 of 3: what the simulated rig predicts"
+	@$(BIN)/imprint dry-run pmma-grating
+	@echo
+	@echo "2 of 3: the cycle of some 20 minutes, $(SPEED) times faster than life; Ctrl-C ends it safely"
+	@$(BIN)/imprint run pmma-grating --sample demo-1 --speed $(SPEED) --yes \
+		--records out/demo-records.db
+	@echo
+	@echo "3 of 3: its record, fed through the same core once more"
+	@$(BIN)/imprint replay last --records out/demo-records.db
 
 test: $(DEV) ## run every test
 	$(BIN)/python -m pytest -n $(WORKERS) $(TESTS)
