@@ -7,6 +7,7 @@ the question, and it is asked again after a pause; each asking has its own time 
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import isfinite
 
 from sequencer.core.memory import Answer
 from sequencer.core.turn import Turn, Verdict
@@ -129,7 +130,7 @@ def take_answer(turn: Turn, prompt_id: int, value: float | str | None, actor: st
     if prompt.choices:
         if value not in prompt.choices:
             return f"answer one of: {', '.join(prompt.choices)}"
-    elif isinstance(value, bool) or not isinstance(value, (int, float)):
+    elif isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
         return "a number is wanted: type what the gauge reads"
     elif not prompt.low <= value <= prompt.high:
         bounds = f"{shown(prompt.low, prompt.unit)} and {shown(prompt.high, prompt.unit)}"

@@ -217,8 +217,9 @@ class Sequencer:
     def _evidence_lost(self, turn: Turn) -> None:
         """Leave a resting place that stood on an empty film when the film is seen not to be."""
         memory = turn.memory
-        if memory.step is CycleStep.SAFE_CLAMPED and self._rig.film_roles:
-            lost = pressure_seen(turn)
+        if memory.step is CycleStep.SAFE_CLAMPED:
+            # Even a blink of pressure has to be proven gone before the clamp may let go.
+            lost = memory.exposure is not Exposure.NO or pressure_seen(turn)
         elif memory.step is CycleStep.FAULTED:
             film_Pa = turn.seen.film_Pa
             lost = film_Pa is not None and film_Pa > self._rig.limits.bled_Pa

@@ -5,8 +5,6 @@ a limit is passed, unknown is the business of the interlock that watches the sen
 """
 
 from sequencer.core.estimate import films_disagree, heads_disagree
-from sequencer.core.evidence import film_target_Pa
-from sequencer.core.memory import Purpose
 from sequencer.core.turn import Turn
 from sequencer.model import Clamp, CycleStep
 from sequencer.units import show_pressure, show_temperature
@@ -118,8 +116,8 @@ def unexpected(turn: Turn) -> str:
 
 def _target_Pa(turn: Turn) -> float:
     run = turn.memory.run
-    if run is None or run.purpose is Purpose.PURGE or run.recipe is None:
-        return film_target_Pa(turn)
+    if run is None or run.recipe is None:
+        return turn.rig.limits.film_pressure_Pa  # a line that is emptied has no other
     return run.recipe.imprint.film_pressure_Pa
 
 

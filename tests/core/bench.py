@@ -193,7 +193,7 @@ class Person:
             found.append(
                 Request(
                     RequestKind.ANSWER,
-                    f"answer {prompt.prompt_id}",
+                    f"said {prompt.prompt_id}",
                     "person",
                     at_rig=True,
                     prompt_id=prompt.prompt_id,

@@ -86,10 +86,22 @@ class Plant:
             self.film_Pa = _towards(self.film_Pa, 0.0, most_Pa)
         elif supply:
             if self.bottle_shut and isolation:
-                self.line_gas *= 0.5 if self.line_gas > 0.004 else 0.0
-            self.film_Pa = _towards(self.film_Pa, self.gap_Pa, most_Pa)
+                self._share_line(most_Pa)
+            else:
+                self.film_Pa = _towards(self.film_Pa, self.gap_Pa, most_Pa)
             if not isolation:
                 self.gap_Pa = min(self.gap_Pa, self.film_Pa)
+
+    def _share_line(self, most_Pa: float) -> None:
+        """Film and line share what gas the line still has."""
+        size = self.rig.geometry
+        film_m3, line_m3 = size.film_volume_m3, size.line_volume_m3
+        before_Pa, supply_Pa = self.film_Pa, self.supply_Pa
+        both_Pa = (film_m3 * before_Pa + line_m3 * supply_Pa) / (film_m3 + line_m3)
+        self.film_Pa = _towards(before_Pa, both_Pa, most_Pa)
+        left_Pa = supply_Pa - (self.film_Pa - before_Pa) * film_m3 / line_m3
+        if self.regulator_Pa > 0.0:
+            self.line_gas = left_Pa / self.regulator_Pa
 
     def _clamp(self, outputs: Outputs, time_s: float) -> None:
         if outputs.clamp is not Clamp.LEAVE:

@@ -357,3 +357,17 @@ def test_the_last_net_catches_an_image_that_no_stage_should_have(monkeypatch):
     assert bench.memory.trip.name == "core_fault"
     assert safe(step.outputs)
     assert step.outputs.clamp is Clamp.APPLY
+
+
+def test_a_blink_of_pressure_in_safe_clamped_is_proven_away():
+    bench = at(C.HOLDING)
+    bench.request(RequestKind.ABORT)
+    bench.until(C.SAFE_CLAMPED)
+    bench.plant.sensors["film_pressure"] = lambda raw: raw._replace(value=4.3)
+    bench.tick()
+    bench.plant.sensors.clear()
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
+    bench.until(C.SAFE_CLAMPED, within_s=10.0)
+    bench.request(RequestKind.RESET)
+    assert bench.request(RequestKind.RELEASE).accepted
+    bench.until(C.IDLE)
