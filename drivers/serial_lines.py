@@ -194,7 +194,9 @@ class SerialLines:
             value = self._options.words[text] if text in self._options.words else float(text)
         except ValueError:
             return RawInput(0.0, False, now_ns)
-        return RawInput(value, True, now_ns) if math.isfinite(value) else RawInput(0.0, False, now_ns)
+        return (
+            RawInput(value, True, now_ns) if math.isfinite(value) else RawInput(0.0, False, now_ns)
+        )
 
     def _is_on(self, name: str, text: str | None) -> bool:
         if text not in (self._options.on, self._options.off):
@@ -299,7 +301,7 @@ class _Question:
 
 
 class _Line:
-    """A line to write: its text, the pattern that confirms it, what it writes, whether that is safe."""
+    """A line to write: its text, what confirms it, its values, whether they are safe ones."""
 
     def __init__(
         self,

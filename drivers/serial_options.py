@@ -165,8 +165,11 @@ def _reads(options: Options, rig: Rig) -> Iterator[Found]:
                 yield f"{key}.expect", name, f"is given by {given[name]} too", "drop one"
             elif name not in inputs and name not in outputs:
                 known = (*inputs, *outputs)
-                yield f"{key}.expect", name, "no channel of the rig has this group", offer(
-                    name, known
+                yield (
+                    f"{key}.expect",
+                    name,
+                    "no channel of the rig has this group",
+                    offer(name, known),
                 )
             given[name] = key
     for name, channel in inputs.items():
@@ -192,7 +195,9 @@ def _writes(options: Options, rig: Rig) -> Iterator[Found]:
             yield f"{key}.channel", write.channel, "is written twice", "drop one"
         values = ("value",) if write.channel else tuple(channels)
         safe = (f"safe:{write.channel}",) if write.channel else [f"safe:{name}" for name in values]
-        yield from _places(f"{key}.send", write.send, (*_common(options), "life_ms", *values, *safe))
+        yield from _places(
+            f"{key}.send", write.send, (*_common(options), "life_ms", *values, *safe)
+        )
         if not write.channel:
             told = set(PLACE.findall(write.send))
             for channel in sorted(channels - told):

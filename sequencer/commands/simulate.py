@@ -5,11 +5,11 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Protocol
 
+from sequencer.check import load_rig
 from sequencer.cli import COMPLETE
 from sequencer.config import Rig
 from sequencer.driver import Driver, make_driver
 from sequencer.errors import DriverUnavailable
-from sequencer.files import find, load
 from sequencer.runtime.session import need_attendant, seeded
 
 GROUP = "sequencer.servers"
@@ -24,12 +24,11 @@ class Server(Protocol):
 
 def main(given: argparse.Namespace) -> int:
     """Run the command."""
-    path = find("rigs", given.rig)
-    rig = load(path, Rig)
+    rig, file = load_rig(given.rig)
     # A board has its time-out built in, whatever the rig does that it stands in for.
     rig = seeded(rig.model_copy(update={"dead_man": "io_timeout"}), given.seed)
-    driver = make_driver(rig, str(path))
-    need_attendant(driver, str(path), "simulate")
+    driver = make_driver(rig, file)
+    need_attendant(driver, file, "simulate")
     _server("serial")(driver, rig, Path(given.serial), given.seed or 0)
     return COMPLETE
 

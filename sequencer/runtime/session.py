@@ -25,6 +25,7 @@ from sequencer.runtime.clock import Clock, utc_now
 from sequencer.runtime.loop import LONG_TICK_ns, Loop, Sink
 from sequencer.runtime.record import Head, Recorder, new_run_id, open_run
 from sequencer.runtime.summary import Summary
+from sequencer.runtime.threaded import ThreadedDriver
 from sequencer.runtime.trace import Point
 from sequencer.units import ns
 
@@ -120,6 +121,8 @@ class Session:
         self._reset_turn_ns: int | None = None
         self._loop: Loop | None = None
         self._driver = make_driver(seeded(job.rig, job.seed), job.rig_file)
+        if live and self._driver.attendant() is None:
+            self._driver = ThreadedDriver(self._driver, job.rig, clock)
         if job.recipe is not None and job.material is not None:
             self._driver.lay_in(job.recipe, job.material)
         self._utc_start = utc_now()
