@@ -84,10 +84,6 @@ def _drain_limit(turn: Turn) -> float:
     return GAS_MARGIN * turn.rig.commissioned.gap_drain_s + SETTLE_s
 
 
-def _air_fill_limit(turn: Turn) -> float:
-    return GAS_MARGIN * turn.rig.commissioned.clamp_fill_s + SETTLE_s
-
-
 def _release_limit(turn: Turn) -> float:
     return _gas(turn, turn.rig.commissioned.clamp_release_s, turn.rig.evidence.clamp_open.by)
 
@@ -119,10 +115,6 @@ def _cool_usual(turn: Turn) -> float:
 
 def _twin_proof(turn: Turn) -> bool:
     return turn.rig.isolated and bool(turn.rig.film_roles)
-
-
-def _isolated(turn: Turn) -> bool:
-    return turn.rig.isolated
 
 
 def _gap_filled(turn: Turn) -> bool:
@@ -379,7 +371,7 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             "gas between the shut-offs let off",
             lambda turn: turn.rig.commissioned.gap_drain_s,
             _drain_limit,
-            needed=_isolated,
+            needed=_gap_filled,
         ),
         Stage(
             "bled",
@@ -405,7 +397,7 @@ STAGES: dict[CycleStep, tuple[Stage, ...]] = {
             purge.air_stroked,
             "air of the clamp line let into the cylinder",
             lambda turn: turn.rig.commissioned.clamp_fill_s,
-            _air_fill_limit,
+            _fill_limit,
         ),
         Stage(
             "air let off",

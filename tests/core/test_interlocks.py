@@ -236,6 +236,23 @@ def test_the_steps_in_which_it_watches(name):
     assert set(ARMED) == set(CASES)
 
 
+DELAYS_s = {
+    "clamp_margin_low": 0.5, "air_lost": 0.2, "film_sensors_apart": 0.3, "supply_sensor_bad": 0.5,
+    "film_unexpected": 0.1, "film_over": 0.3, "supply_off_set": 2.0, "head_sensors_apart": 2.0,
+    "head_over": 2.0, "bottle_low": 2.0, "outputs_differ": 0.2,
+}  # fmt: skip
+
+
+def test_the_delays_are_the_declared_ones_and_all_others_act_at_once():
+    assert {item.name: item.delay_s for item in INTERLOCKS if item.delay_s} == DELAYS_s
+
+
+def test_what_stops_and_what_only_warns():
+    kinds = {kind: {i.name for i in INTERLOCKS if i.response == kind} for kind in ("stop", "warn")}
+    assert kinds["stop"] == {"supply_sensor_bad", "film_over", "out_of_band", "record_lost"}
+    assert kinds["warn"] == {"clamp_margin_low", "supply_off_set", "bottle_low"}
+
+
 @pytest.mark.parametrize("name", RIGS)
 def test_a_rig_has_the_interlocks_that_its_inputs_can_feed(name):
     rig = RIGS[name]
