@@ -8,6 +8,7 @@ Example::
     print(result.outcome, result.verified, result.fill_fraction)
 """
 
+import signal
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ from sequencer.runtime.attend import Attended
 from sequencer.runtime.clock import Clock, PacedClock, RealClock, VirtualClock
 from sequencer.runtime.loop import Sink
 from sequencer.runtime.session import Answering, Ended, Job, Post, Session, need_attendant
+from sequencer.runtime.signals import ordered_end
 
 Outcome = Literal["complete", "stopped", "tripped", "refused"]
 Answer = Callable[[Prompt], float | str | None]
@@ -32,7 +34,8 @@ Answer = Callable[[Prompt], float | str | None]
 class RunResult:
     """What a run came to; None is unknown, never zero. ``document`` holds all of it as JSON values.
 
-    ``verified`` is the weakest means of the run's evidence; ``problems`` say why it was refused.
+    ``verified`` is the weakest means of the run's evidence; ``problems`` say why it was refused or
+    ended early; ``trouble`` what failed beside it: the record, ``on_event`` or ``answer``.
     """
 
     run_id: str
@@ -48,6 +51,7 @@ class RunResult:
     fill_fraction: float | None
     alarms: tuple[str, ...]
     problems: tuple[str, ...]
+    trouble: str
     document: dict[str, object]
 
     @property
@@ -77,7 +81,9 @@ def run_cycle(
         sample: what the sample's bag will say.
         answer: asked each prompt; returns a number in the prompt's unit, one of its choices, or
             None to leave it unanswered. Without it a simulated person answers, if the rig has one.
-        on_event: told every event with its time in ns, from the loop's thread.
+            If it raises, the run is ended in the safe order.
+        on_event: told every event with its time in ns, from the loop's thread; not called again
+            once it has raised.
         speed: how much faster than the wall the rig's time runs; None as fast as it can. Anything
             but 1 is for rigs with a simulated person only.
         seed: of the simulated rig's noise.
@@ -87,6 +93,8 @@ def run_cycle(
         InputRefused: if a file is wrong, or the recipe does not fit the rig.
         DriverError: if the rig cannot be reached.
         RecordError: if the record cannot be begun.
+        KeyboardInterrupt: on Ctrl-C, after the run was ended in the safe order; SystemExit on
+            SIGTERM likewise.
     """
     loaded = load_pair(str(recipe), str(rig))
     loaded.require()
@@ -102,11 +110,21 @@ def run_cycle(
         seed=seed,
         warnings=tuple(problem.line() for problem in loaded.check.warnings),
     )
-    clock = _clock(speed)
+    faults: list[str] = []
+
+    def guarded(prompt: Prompt) -> float | str | None:
+        assert answer is not None
+        try:
+            return answer(prompt)
+        except Exception as error:
+            faults.append(f"answer to {prompt.topic}: {type(error).__name__}: {error}")
+            session.interrupt()
+            return None
+
     session = Session(
         job,
-        clock,
-        _answering(answer, inline=speed is None),
+        _clock(speed),
+        _answering(None if answer is None else guarded, inline=speed is None),
         live=speed == 1.0,
         keep=keep_record,
         records=None if records is None else Path(records),
@@ -117,7 +135,13 @@ def run_cycle(
     if speed != 1.0:
         need_attendant(session.driver, loaded.rig_file, "speed")
     sinks = [] if on_event is None else [_listening(on_event)]
-    return result_of(session.run(sinks))
+    with ordered_end(session.interrupt) as signals:
+        ended = session.run(sinks)
+    if signal.SIGINT in signals:
+        raise KeyboardInterrupt
+    if signals:
+        raise SystemExit(128 + signals[0])
+    return _result(ended, faults)
 
 
 def _clock(speed: float | None) -> Clock:
@@ -144,8 +168,7 @@ def _listening(on_event: Callable[[int, Event], None]) -> Sink:
     return listen
 
 
-def result_of(ended: Ended) -> RunResult:
-    """Return the typed result of a session."""
+def _result(ended: Ended, faults: list[str]) -> RunResult:
     document = ended.document
     alarms = cast("list[dict[str, object]]", document["alarms"])
     return RunResult(
@@ -162,5 +185,6 @@ def result_of(ended: Ended) -> RunResult:
         fill_fraction=cast("float | None", document["fill_fraction"]),
         alarms=tuple(str(alarm["name"]) for alarm in alarms),
         problems=tuple(str(problem) for problem in cast("list[object]", document["problems"])),
+        trouble="; ".join(filter(None, [ended.trouble, *faults])),
         document=document,
     )

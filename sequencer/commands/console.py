@@ -64,7 +64,8 @@ class Console:
         if text.lower() == "stop":
             self._stop()
             return
-        prompt = next(iter(self._open.values()), None)
+        # Copied in one go: the loop's thread may close a question meanwhile.
+        prompt = next(iter(list(self._open.values())), None)
         if prompt is None:
             _say("            no question is open; type stop to end the run in the safe order")
             return

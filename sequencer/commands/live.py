@@ -2,13 +2,10 @@
 
 import argparse
 import getpass
-import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from types import FrameType
 
 from sequencer.cli import COMPLETE, ENDED_OTHERWISE, INTERRUPTED
 from sequencer.commands.console import Console
@@ -33,10 +30,7 @@ from sequencer.runtime.session import (
     Session,
     need_attendant,
 )
-
-STOPPING = (
-    "\nstopping in the safe order: vent, prove bled, then release or stay clamped; please wait"
-)
+from sequencer.runtime.signals import ordered_end
 
 
 def perform(job: Job, given: argparse.Namespace) -> int:
@@ -70,13 +64,17 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     if given.log is not None:
         log, log_file = open_log(Path(given.log))
         sinks.append(LogEvents(log, session.run_id))
-    with _signals(session):
-        ended = session.run(sinks)
-    if log_file is not None:
-        log_file.close()
-    course.close()
+    try:
+        with ordered_end(session.interrupt):
+            ended = session.run(sinks)
+    finally:
+        course.close()
+        if log_file is not None:
+            log_file.close()
     if given.json:
         print_document(ended.document)
+        if told:
+            _what_next(ended)
     else:
         closing(ended, predicted=simulated)
     return exit_code(ended)
@@ -108,22 +106,6 @@ def _answering(*, by_person: bool, stop: Callable[[], None]) -> Answering:
     return make
 
 
-@contextmanager
-def _signals(session: Session) -> Iterator[None]:
-    """Turn Ctrl-C and SIGTERM into the ordered end for as long as the session runs."""
-
-    def ask(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
-        session.interrupt()
-        print(STOPPING, file=sys.stderr, flush=True)
-
-    before = {name: signal.signal(name, ask) for name in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(name, handler)
-
-
 def _opening(
     job: Job, session: Session, speed: float, publish: str | None, *, simulated: bool
 ) -> None:
@@ -151,6 +133,11 @@ def closing(ended: Ended, *, predicted: bool) -> None:
     if limits:
         print("\nWhat limits this result\n" + "\n".join(limits))
     sys.stdout.flush()
+    _what_next(ended)
+
+
+def _what_next(ended: Ended) -> None:
+    """Say on stderr why it ended early, if it did, and what a person does now."""
     head = "not started" if ended.document["outcome"] == "refused" else "ended early"
     for problem in ended.document["problems"]:  # type: ignore[attr-defined]
         print(f"{head}: {problem}", file=sys.stderr)

@@ -16,7 +16,7 @@ from sequencer.config import Rig
 from sequencer.core.step import Sequencer
 from sequencer.driver import Attendant, Driver, make_driver
 from sequencer.errors import InputRefused, Problem
-from sequencer.events import Noted, RequestAnswered, RunEnded, RunStarted, Step
+from sequencer.events import AlarmChanged, Noted, RequestAnswered, RunEnded, RunStarted, Step
 from sequencer.material import Material
 from sequencer.model import CycleStep, Request, RequestKind, Status
 from sequencer.recipe import Recipe
@@ -35,6 +35,7 @@ RESTING = (
     CycleStep.VENT_UNCONFIRMED,
     CycleStep.FAULTED,
 )
+_REST = "rest"
 PATIENCE_s = 600.0  # how long an unconfirmed vent is watched before the session lets go
 RECOVERY_s = 900.0  # and how long the proofs before a start may take
 
@@ -118,7 +119,8 @@ class Session:
         self._stop_seen = False
         self._phase = _Phase.RECOVERING
         self._since_ns = 0
-        self._reset_turn_ns: int | None = None
+        self._way_back = False
+        self._raised: list[str] = []
         self._loop: Loop | None = None
         self._driver = make_driver(seeded(job.rig, job.seed), job.rig_file)
         if live and self._driver.attendant() is None:
@@ -161,13 +163,17 @@ class Session:
         publisher: Publisher | None = None
         recorder: Recorder | None = None
         try:
-            recorder = self._open_record()
             if self._publishing is not None:
                 start_ns = self._clock.now_ns()
                 publisher = self._publishing(
                     self._job.rig.name, self.run_id, self._utc_start, start_ns
                 )
+            recorder = self._open_record()
             step = self._turn_until_over(recorder, publisher, sinks)
+        except BaseException:
+            # What was recorded until then is what tells why.
+            _closed(recorder, self.summary.document())
+            raise
         finally:
             self._driver.close()
             if publisher is not None:
@@ -236,15 +242,16 @@ class Session:
     def _over(self, step: Step) -> bool:
         now_ns = self._clock.now_ns()
         for event in step.events:
-            if isinstance(event, RequestAnswered) and not event.accepted:
-                self._rejected(event)
+            if isinstance(event, RequestAnswered):
+                self._answered(event)
             elif isinstance(event, RunStarted):
                 self._go_on(_Phase.RUNNING, now_ns)
             elif isinstance(event, RunEnded):
                 self._go_on(_Phase.OVER, now_ns)
             elif isinstance(event, Noted) and self._phase is _Phase.RECOVERING:
-                self.summary.refuse(event.text)
-                self._go_on(_Phase.OVER, now_ns)
+                self._refuse(event.text)
+            elif isinstance(event, AlarmChanged) and event.change == "raised":
+                self._raised.append(event.detail)
         if self._interrupts and not self._stop_seen:
             self._stop_seen = True
             self._stop(now_ns)
@@ -267,27 +274,39 @@ class Session:
         else:
             self._ask(RequestKind.STOP)
 
-    def _rejected(self, event: RequestAnswered) -> None:
-        started = self._phase is _Phase.ASKED and event.kind in ("start", "purge")
-        reset = self._phase is _Phase.RECOVERING and event.kind == "reset"
-        if started or reset:
-            self.summary.refuse(*event.reasons)
+    def _answered(self, event: RequestAnswered) -> None:
+        if event.kind == RequestKind.RESET.value and self._phase is _Phase.RECOVERING:
+            self._way_back = event.accepted
+            if not event.accepted:
+                self._refuse(*event.reasons)
+        elif self._phase is _Phase.ASKED and not event.accepted:
+            # The summary has heard the reasons itself.
             self._go_on(_Phase.OVER, self._clock.now_ns())
 
     def _recover(self, step: Step, now_ns: int) -> None:
         if step.step is CycleStep.IDLE:
             self._go_on(_Phase.ASKED, now_ns)
-            self._ask(RequestKind.PURGE if self._job.kind == "purge" else RequestKind.START)
+            self._ask(self._purpose())
         elif step.step is CycleStep.SAFE_CLAMPED:
-            self._refuse("the clamp was found closed; the film is bled, release it by hand", now_ns)
+            self._refuse("the clamp was found closed; the film is bled, release it by hand")
         elif step.step is CycleStep.VENT_UNCONFIRMED:
-            self._refuse("the film was found under pressure, or its reading is not known", now_ns)
+            self._refuse("the film was found under pressure, or its reading is not known")
+        elif self._way_back and step.step is CycleStep.FAULTED and step.stage == _REST:
+            self._refuse(*(self._raised or ["a fault came up before the start"]))
         elif now_ns - self._since_ns > ns(RECOVERY_s):
-            self._refuse("film bled and clamp open could not be proven", now_ns)
+            self._refuse("film bled and clamp open could not be proven")
 
-    def _refuse(self, reason: str, now_ns: int) -> None:
-        self.summary.refuse(reason)
-        self._go_on(_Phase.OVER, now_ns)
+    def _purpose(self) -> RequestKind:
+        return RequestKind.PURGE if self._job.kind == "purge" else RequestKind.START
+
+    def _refuse(self, *reasons: str) -> None:
+        """Note why there is no start, and ask for it all the same, to hear every other reason.
+
+        The cycle is not in idle here, so the request is always rejected.
+        """
+        self.summary.refuse(*reasons)
+        self._go_on(_Phase.ASKED, self._clock.now_ns())
+        self._ask(self._purpose())
 
 
 def _closed(recorder: Recorder | None, document: dict[str, object]) -> str:

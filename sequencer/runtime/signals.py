@@ -1,0 +1,40 @@
+"""Ctrl-C and SIGTERM as the ordered end of a run, for as long as it goes on."""
+
+import contextlib
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from types import FrameType
+
+STOPPING = (
+    "\nstopping in the safe order: vent, prove bled, then release or stay clamped; please wait\n"
+)
+_STDERR = 2
+
+
+@contextlib.contextmanager
+def ordered_end(interrupt: Callable[[], None]) -> Iterator[list[int]]:
+    """Have both signals call ``interrupt`` inside the block; gives the signals that came.
+
+    In any thread but the main one, where Python takes no handlers, nothing is changed.
+    """
+    came: list[int] = []
+
+    def ask(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
+        came.append(number)
+        interrupt()
+        # Not print: a handler may come in the middle of another print, or find stderr closed, and
+        # must not raise into a scan.
+        with contextlib.suppress(OSError):
+            os.write(_STDERR, STOPPING.encode())
+
+    if threading.current_thread() is not threading.main_thread():
+        yield came
+        return
+    before = {name: signal.signal(name, ask) for name in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield came
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)
