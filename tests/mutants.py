@@ -1,8 +1,9 @@
 """Breaks the core once, in memory, in every way listed here, and looks for a test that notices.
 
-Run as ``python -m tests.mutants [part of a name]``. A mutant that no test notices is a hole in the
+Run as ``python -m tests.mutants [part of a name [nth of]]``. A mutant that no test notices is a hole in the
 tests: it is named, and the exit code is 1. Nothing on disk is changed.
 """
+# ruff: noqa: E501 - pieces of source are quoted as they stand
 
 import contextlib
 import importlib.abc
@@ -39,6 +40,10 @@ class Mutant(NamedTuple):
 MUTANTS = (
     # the last net and the fall-back
     Mutant("outputs", "        supply_open=False,\n", ""),
+    Mutant("outputs", "        isolation_open=False,\n", ""),
+    Mutant("outputs", "        vent_open=True,\n        heater", "        heater"),
+    Mutant("outputs", "        heater_on=False,\n", ""),
+    Mutant("outputs", "memory.exposure is not Exposure.NO:\n        clamp = Clamp.LEAVE", "False:\n        pass"),
     Mutant("outputs", "if memory.trip is None and memory.step not in FAULT_STEPS:", "if True:"),
     Mutant("outputs", "and film_untouched and cause in PEOPLE", "and cause in PEOPLE"),
     Mutant("outputs", 'if rig.clamp_rests == "release" else Clamp.LEAVE', "if rig else Clamp.LEAVE"),
@@ -66,12 +71,11 @@ MUTANTS = (
     Mutant("step", "        self._withdraw_way_back(turn)\n        self._fire(turn, trigger",
            "        self._fire(turn, trigger"),
     Mutant("step", "memory.exposure is not Exposure.NO or pressure_seen(turn)", "False"),
-    Mutant("step", "memory.finish_cooling = False  #", "pass  #", "cycle_table"),
+    Mutant("step", "turn.memory.finish_cooling = False  # that", "pass  # that", "cycle_table"),
     Mutant("step", "turn.stage_age_s() > stage.limit(turn)", "False", "cycle_table"),
     Mutant("step", "        withdraw_all(turn)\n        end_pause", "        end_pause"),
     Mutant("step", "        end_pause(turn)\n", "", "dwell_release_start"),
-    Mutant("step", "{k: v for k, v in memory.since_ns.items() if k in watched}",
-           "{k: v for k, v in memory.since_ns.items() if k.startswith(WATCHED)}", "interlocks"),
+    Mutant("step", "            del memory.watched_since_ns[name]", "            pass", "interlocks"),
     Mutant("requests", "if known is not None:\n        _answer", "if False:\n        _answer",
            "requests"),
     Mutant("requests", "    RequestKind.RELEASE,\n    RequestKind.ANSWER,", "    RequestKind.ANSWER,",
@@ -87,7 +91,7 @@ MUTANTS = (
     Mutant("evidence", "PEAK_TELLS = 3.0", "PEAK_TELLS = 1.0", "evidence"),
     Mutant("evidence", "FALLEN_TO = 0.2", "FALLEN_TO = 1.0", "evidence"),
     Mutant("evidence", "return memory.exposure is Exposure.NO\n", "return True\n", "evidence"),
-    Mutant("evidence", "return WAIT  # nothing", "pass  # nothing", "evidence"),
+    Mutant("evidence", "return Verdict.WAIT  # nothing", "pass  # nothing", "evidence"),
     Mutant("evidence", "BLED_WAIT = 3.0", "BLED_WAIT = 1.0", "answers"),
     Mutant("evidence", "apart_ns = ns(rig.prompts.second_reading_after_s)", "apart_ns = 0", "answers"),
     Mutant("evidence", "memory.since_ns.pop(first, None)", "pass", "answers"),
@@ -179,11 +183,12 @@ class _Finder(importlib.abc.MetaPathFinder):
 
 def noticed(mutant: Mutant) -> str:
     """Run the tests on a mutant in a child process; return the first that fails, empty if none."""
+    finder = _Finder(mutant)
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
         with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-            sys.meta_path.insert(0, _Finder(mutant))
+            sys.meta_path.insert(0, finder)
             os.write(write, _first_failure(mutant).encode()[:300])
         os._exit(0)
     os.close(write)
@@ -216,10 +221,13 @@ def _first_failure(mutant: Mutant) -> str:
     return keep.found
 
 
-def main(part: str = "") -> int:
-    """Try every mutant whose name holds ``part``; return the number that nobody noticed."""
+def main(part: str = "", nth: str = "0", of: str = "1") -> int:
+    """Try every mutant whose name holds ``part``; return the number that nobody noticed.
+
+    ``nth`` and ``of`` share the work among several processes.
+    """
     survivors = []
-    for mutant in MUTANTS:
+    for mutant in MUTANTS[int(nth) :: int(of)]:
         if part not in mutant.name:
             continue
         began = time.monotonic()
@@ -235,4 +243,4 @@ def main(part: str = "") -> int:
 
 
 if __name__ == "__main__":
-    raise SystemExit(1 if main(*sys.argv[1:2]) else 0)
+    raise SystemExit(1 if main(*sys.argv[1:4]) else 0)

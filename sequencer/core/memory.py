@@ -111,7 +111,8 @@ class Memory:
     paused_since_ns: int | None = None
     paused_ns: int = 0  # duration of ended pauses
 
-    since_ns: dict[str, int] = field(default_factory=dict)
+    since_ns: dict[str, int] = field(default_factory=dict)  # conditions held, in this stage
+    watched_since_ns: dict[str, int] = field(default_factory=dict)  # causes held, by interlock
     prompts: dict[str, Prompt] = field(default_factory=dict)
     answers: dict[str, Answer] = field(default_factory=dict)
     next_prompt: int = 1

@@ -48,9 +48,9 @@ from sequencer.model import (
     Status,
     Trip,
 )
+from sequencer.units import ns
 
 LOST_AFTER_s = 0.1
-WATCHED = "interlock "
 RESTING = (CycleStep.SAFE_CLAMPED, CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)
 UNLATCHED = (CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)  # left by proof anyhow
 
@@ -97,10 +97,6 @@ class Sequencer:
         self._channels = channels(rig)
         self._armed: dict[CycleStep, tuple[Interlock, ...]] = {
             step: tuple(item for item in fitted(rig) if step in item.steps) for step in CycleStep
-        }
-        self._watched = {
-            step: frozenset(WATCHED + item.name for item in items)
-            for step, items in self._armed.items()
         }
         self._guards = _Guards()
         self._cycle = Cycle(self._guards)
@@ -174,9 +170,13 @@ class Sequencer:
 
     def _watch(self, turn: Turn) -> None:
         true_now: set[str] = set()
+        since_ns = turn.memory.watched_since_ns
         for item in self._armed[turn.memory.step]:
             detail = item.test(turn)
-            if not turn.held(WATCHED + item.name, bool(detail), item.delay_s):
+            if not detail:
+                since_ns.pop(item.name, None)
+                continue
+            if turn.now_ns - since_ns.setdefault(item.name, turn.now_ns) < ns(item.delay_s):
                 continue
             true_now.add(item.name)
             if item.response == "trip":
@@ -352,9 +352,11 @@ class Sequencer:
         memory = turn.memory
         memory.stage = index
         memory.stage_since_ns = turn.now_ns
-        # What a stage has waited for is forgotten with it; what an interlock has seen is not.
-        watched = self._watched[memory.step]
-        memory.since_ns = {k: v for k, v in memory.since_ns.items() if k in watched}
+        # What a stage has waited for is forgotten with it; what an interlock sees, with its steps.
+        memory.since_ns.clear()
+        watching = {item.name for item in self._armed[memory.step]}
+        for name in memory.watched_since_ns.keys() - watching:
+            del memory.watched_since_ns[name]
         memory.reference_Pa = memory.reference_degC = None
         stage = self._stage()
         limit_s = stage.limit(turn)

@@ -69,6 +69,8 @@ def _bad(turn: Turn, roles: tuple[str, ...]) -> str:
 
 def film_bad(turn: Turn) -> str:
     """Film readings that cannot be believed."""
+    if turn.seen.film_known:
+        return ""
     return _bad(turn, turn.rig.film_roles)
 
 
@@ -79,6 +81,8 @@ def clamp_bad(turn: Turn) -> str:
 
 def head_bad(turn: Turn) -> str:
     """Head readings that cannot be believed."""
+    if turn.seen.head_known:
+        return ""
     return _bad(turn, turn.rig.head_roles)
 
 
@@ -89,7 +93,7 @@ def supply_bad(turn: Turn) -> str:
 
 def films_apart(turn: Turn) -> str:
     """Twin film sensors against each other."""
-    if not films_disagree(turn.rig, turn.seen.readings):
+    if turn.seen.film_known or not films_disagree(turn.rig, turn.seen.readings):
         return ""
     values = [show_pressure(turn.seen.readings[r].value) for r in turn.rig.film_roles]
     return f"the film sensors read {' and '.join(values)}"
@@ -97,7 +101,7 @@ def films_apart(turn: Turn) -> str:
 
 def heads_apart(turn: Turn) -> str:
     """Twin head sensors against each other."""
-    if not heads_disagree(turn.rig, turn.seen.readings):
+    if turn.seen.head_known or not heads_disagree(turn.rig, turn.seen.readings):
         return ""
     one, other = (turn.seen.readings[role].value for role in turn.rig.head_roles)
     return f"the head sensors differ by {abs(one - other):.1f} K"
@@ -187,9 +191,13 @@ def _hot_words(head_degC: float, limit_degC: float) -> str:
 
 
 def _hottest_degC(turn: Turn) -> float | None:
-    found = [turn.seen.readings[r] for r in turn.rig.head_roles]
-    values = [item.value for item in found if item.good]
-    return max(values) if values else None
+    seen = turn.seen
+    if not seen.head_known:
+        found = [seen.readings[role] for role in turn.rig.head_roles]
+        return max((item.value for item in found if item.good), default=None)
+    other = seen.readings.get("head_temperature_2")
+    head_degC = seen.head_degC
+    return head_degC if other is None or head_degC is None else max(head_degC, other.value)
 
 
 def no_gain(turn: Turn) -> str:

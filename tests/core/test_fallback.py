@@ -2,10 +2,13 @@
 
 import pytest
 
+from sequencer.core.memory import Exposure, Memory
+from sequencer.core.outputs import clamp_down
+from sequencer.core.turn import Turn
 from sequencer.events import RequestAnswered, TripLatched
-from sequencer.model import Clamp, RequestKind
+from sequencer.model import FAULT_STEPS, Clamp, Outputs, RequestKind, Trip
 from sequencer.model import CycleStep as C
-from tests.core.bench import RIGS, Bench, at, safe
+from tests.core.bench import INSTRUMENTED, RIGS, Bench, at, safe
 from tests.core.plant_fake import between_bands, dead
 
 HOLD, SPRING, AIR = "instrumented", "spring return", "air to clamp"
@@ -371,3 +374,23 @@ def test_a_blink_of_pressure_in_safe_clamped_is_proven_away():
     bench.request(RequestKind.RESET)
     assert bench.request(RequestKind.RELEASE).accepted
     bench.until(C.IDLE)
+
+
+EVERYTHING_ON = Outputs(Clamp.RELEASE, True, True, False, True, 160.0, True, 1e6)
+
+
+@pytest.mark.parametrize("stands", ["trip", *FAULT_STEPS])
+@pytest.mark.parametrize("exposure", Exposure)
+def test_the_clamp_down_forces_every_output_whatever_the_image_says(stands, exposure):
+    memory = Memory(step=C.HOLDING if stands == "trip" else stands, exposure=exposure)
+    memory.trip = Trip("abort", 0, C.HOLDING, "") if stands == "trip" else None
+    memory.fallback_clamp = Clamp.RELEASE
+    out = clamp_down(EVERYTHING_ON, Turn(INSTRUMENTED, 0, memory))
+    assert safe(out)
+    assert out.heater_setpoint_degC == 0.0
+    assert out.clamp is (Clamp.RELEASE if exposure is Exposure.NO else Clamp.LEAVE)
+
+
+def test_the_clamp_down_leaves_a_normal_image_alone():
+    memory = Memory(step=C.HOLDING)
+    assert clamp_down(EVERYTHING_ON, Turn(INSTRUMENTED, 0, memory)) is EVERYTHING_ON
