@@ -42,9 +42,9 @@ def _core() -> None:
         fed = [(now_ns, _widened(inputs, more)) for now_ns, inputs in scans]
         core, took_us = Sequencer(rig), []
         for now_ns, inputs in fed:
-            began_ns = time.perf_counter_ns()
+            began_ns = time.thread_time_ns()
             core.step(now_ns, inputs)
-            took_us.append((time.perf_counter_ns() - began_ns) / 1e3)
+            took_us.append((time.thread_time_ns() - began_ns) / 1e3)
         half, most = percentile(took_us, 0.5), percentile(took_us, 0.99)
         rows.append(
             (
@@ -59,7 +59,8 @@ def _core() -> None:
         f"One scan of the core, over the {len(scans)} scans of a cycle",
         ("rig", "of a 20 ms tick at p50", "at p99", "p50", "p99"),
         rows,
-        f"The second rig is the first with {EXTRA} recorded channels that play no role.",
+        f"The second rig is the first with {EXTRA} recorded channels that play no role. "
+        "Processor time: what else the machine does is left out.",
     )
 
 
@@ -122,7 +123,7 @@ def _record() -> None:
             "Keeping the record, every tick",
             ("record", "of a tick at p50", "p50", "p99", "mean", "on disk"),
             rows,
-            "What the scan waits for; 12 channels, every input bit kept.",
+            "What the scan waits for, by the wall; 12 channels, every input bit kept.",
         )
         _replay(path, "in line", ran.simulated_s)
 
