@@ -44,7 +44,7 @@ check: $(DEV) ## look at style, types and import contracts
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy --strict
-	$(BIN)/lint-imports
+	$(BIN)/lint-imports --no-cache --config tests/architecture/contracts.ini
 
 format: $(DEV) ## lay the code out
 	$(BIN)/ruff check --fix .

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from sequencer.check import load_pair
 from sequencer.cli import COMPLETE, ENDED_OTHERWISE
+from sequencer.commands import plot
 from sequencer.commands.document import print_document
 from sequencer.commands.live import closing, operator
 from sequencer.driver import Attendant
@@ -20,6 +21,9 @@ def main(given: argparse.Namespace) -> int:
     """Run the command."""
     loaded = load_pair(given.recipe, given.rig)
     loaded.require()
+    picture = None if given.plot is None else Path(given.plot)
+    if picture is not None:
+        plot.require(picture)
     if given.records is not None and not given.record:
         limit = "names where to keep a record, but none is asked for"
         raise InputRefused(Problem("--records", "", given.records, limit, "add --record"))
@@ -45,10 +49,8 @@ def main(given: argparse.Namespace) -> int:
     )
     need_attendant(session.driver, loaded.rig_file, "dry-run")
     ended = session.run()
-    if given.plot is not None:
-        from sequencer.commands.plot import draw
-
-        draw(ended.trace, loaded.rig, loaded.recipe, ended.document, Path(given.plot))
+    if picture is not None:
+        plot.draw(ended.trace, loaded.rig, loaded.recipe, ended.document, picture)
     if given.json:
         print_document(ended.document)
     else:
