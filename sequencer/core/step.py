@@ -174,7 +174,8 @@ class Sequencer:
         for item in self._armed[turn.memory.step]:
             detail = item.test(turn)
             if not detail:
-                since_ns.pop(item.name, None)
+                if since_ns:
+                    since_ns.pop(item.name, None)
                 continue
             if turn.now_ns - since_ns.setdefault(item.name, turn.now_ns) < ns(item.delay_s):
                 continue

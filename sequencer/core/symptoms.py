@@ -236,6 +236,8 @@ def bottle(turn: Turn) -> str:
 
 def read_back(turn: Turn) -> str:
     """Outputs that do not do what was written."""
+    if not turn.read_back:
+        return ""
     written = channel_values(turn.memory.outputs, turn.rig)
     wrong = [name for name, value in turn.read_back if name in written and written[name] != value]
     return f"not driven as written: {', '.join(wrong)}" if wrong else ""

@@ -9,7 +9,7 @@ from sequencer.events import RequestAnswered, TripLatched
 from sequencer.model import FAULT_STEPS, Clamp, Outputs, RequestKind, Trip
 from sequencer.model import CycleStep as C
 from tests.core.bench import INSTRUMENTED, RIGS, Bench, at, safe
-from tests.core.plant_fake import between_bands, dead
+from tests.core.plant_fake import between_bands, dead, shows
 
 HOLD, SPRING, AIR = "instrumented", "spring return", "air to clamp"
 
@@ -102,6 +102,34 @@ def test_pressure_while_releasing_leaves_a_clamp_that_has_begun_to_open():
     bench.plant.clamp_Pa = 1e3
     bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
     assert bench.outputs.clamp is Clamp.LEAVE
+
+
+@pytest.mark.parametrize(
+    ("contact", "clamp_Pa", "told"),
+    [
+        (1.0, 600e3, Clamp.APPLY),
+        (1.0, 1e3, Clamp.LEAVE),  # still shut, but with nothing behind it
+        (0.0, 600e3, Clamp.LEAVE),  # still full, but no longer shut
+        (None, 600e3, Clamp.LEAVE),
+    ],
+)
+def test_a_releasing_clamp_is_re_applied_only_while_shut_and_strong(contact, clamp_Pa, told):
+    bench = at("open")
+    bench.plant.sensors = {
+        "clamp_closed": dead if contact is None else shows(bench.rig, "clamp_closed", contact),
+        "clamp_pressure": shows(bench.rig, "clamp_pressure", clamp_Pa),
+        "film_pressure": shows(bench.rig, "film_pressure", 30e3),
+        "film_pressure_2": shows(bench.rig, "film_pressure_2", 30e3),
+    }
+    bench.until(C.VENT_UNCONFIRMED, within_s=0.3)
+    assert bench.outputs.clamp is told
+
+
+def test_a_bad_film_sensor_while_releasing_counts_as_pressure():
+    bench = at("open")
+    bench.plant.sensors["film_pressure_2"] = dead
+    bench.tick()
+    assert bench.last.step is C.VENT_UNCONFIRMED
 
 
 def test_clamping_with_an_unknown_film_holds():
