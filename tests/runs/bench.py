@@ -224,7 +224,7 @@ def run(
     watched.ended = session.run([_watching(watched), *extra, *sinks])
     assert watched.ended.trouble == "", watched.ended.trouble
     if stop_in is not None:
-        assert left[0] == 0, f"never came to {stop_in}: {watched.places}"
+        assert left[0] < interrupts, f"never came to {stop_in}: {watched.places}"
     return watched
 
 
