@@ -128,23 +128,23 @@ class LineLink:
         deadline_s = time.monotonic() + self._within_s
         self._send(sent)
         echo = sent.removesuffix(self._end).rstrip(b"\r")
-        awaits_echo, wrong = self._echo, ""
+        awaits_echo, bad_before = self._echo, self.counts.bad_frames
         while (line := self._line(deadline_s)) is not None:
             if line == echo:
                 self.counts.echoes += 1
                 if not awaits_echo:
-                    wrong = self._bad(line, "the question came back")
+                    self._bad(line, "the question came back")
                 awaits_echo = False
                 continue
             body = self._unframed(line)
             match = None if body is None else pattern.fullmatch(body)
             if match is not None and fits(match):
                 return match
-            wrong = self._bad(line, "no answer to it")
-        if not wrong and self._buffer:
-            wrong = self._bad(bytes(self._buffer), "no whole line")
-        if wrong:
-            raise BadFrame(f"{self._name}: asked {text!r}, got {wrong}")
+            self._bad(line, "no answer to it")
+        if self._buffer:
+            self._bad(bytes(self._buffer), "no whole line")
+        if self.counts.bad_frames > bad_before:
+            raise BadFrame(f"{self._name}: asked {text!r}, got {self.counts.last_bad}")
         self.counts.timeouts += 1
         raise LinkTimeout(f"{self._name}: no answer to {text!r} in {self._within_s * 1e3:.0f} ms")
 
@@ -165,11 +165,10 @@ class LineLink:
         except UnicodeDecodeError:
             return None
 
-    def _bad(self, line: bytes, why: str) -> str:
+    def _bad(self, line: bytes, why: str) -> None:
         self.counts.bad_frames += 1
         shown = repr(line[:SHOWN])[1:] + ("..." if len(line) > SHOWN else "")
-        self.counts.last_bad = shown
-        return f"{shown} ({why})"
+        self.counts.last_bad = f"{shown} ({why})"
 
     def _drain(self) -> None:
         """Throw away what came unasked: it is a late reply or noise, never an answer."""

@@ -268,9 +268,7 @@ def test_read_back_of_before_the_newest_image_is_left_out(
     until(lambda: dict(driver.read(time.monotonic_ns()).read_back).get("supply") is True)
 
 
-def test_an_output_that_differs_is_shown(
-    driver: ThreadedDriver, device: Device, rig: Rig
-) -> None:
+def test_an_output_that_differs_is_shown(driver: ThreadedDriver, device: Device, rig: Rig) -> None:
     keep(driver, rig, Outputs())
     device.coils["supply"] = True
     time.sleep(0.05)
