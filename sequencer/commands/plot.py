@@ -440,7 +440,7 @@ def _heading(
             va="center",
             bbox={"boxstyle": "round,pad=0.35", "facecolor": "white", "edgecolor": BLACK},
         )
-    figure.text(0.055, 0.924, _result(document), fontsize=9.5, va="center", color="#333333")
+    figure.text(0.055, 0.924, _result(document), fontsize=9.0, va="center", color="#333333")
 
 
 def _result(document: dict[str, object]) -> str:
@@ -456,4 +456,4 @@ def _result(document: dict[str, object]) -> str:
     ):
         if document.get(key):
             said.append(form.format(document[key]))
-    return "   ·   ".join(said)
+    return "  ·  ".join(said)

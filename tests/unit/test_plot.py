@@ -140,6 +140,10 @@ def test_no_label_lies_on_another():
     boxes = [text.get_window_extent(renderer) for text in (*figure.texts, *level)]
     for number, box in enumerate(boxes):
         assert not any(box.overlaps(other) for other in boxes[number + 1 :])
+    right_px = max(
+        text.get_window_extent(renderer).x1 for text in figure.texts[:1] + figure.texts[2:]
+    )
+    assert right_px <= 0.945 * figure.bbox.width
     heading_px = min(text.get_window_extent(renderer).y0 for text in figure.texts)
     assert len(slanted) == 6
     assert max(text.get_window_extent(renderer).y1 for text in slanted) < heading_px
