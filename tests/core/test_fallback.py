@@ -422,3 +422,37 @@ def test_the_clamp_down_forces_every_output_whatever_the_image_says(stands, expo
 def test_the_clamp_down_leaves_a_normal_image_alone():
     memory = Memory(step=C.HOLDING)
     assert clamp_down(EVERYTHING_ON, Turn(INSTRUMENTED, 0, memory)) is EVERYTHING_ON
+
+
+def second(where, name=HOLD):
+    """At a stage of a second cycle: nothing has reached the film since it was proven bled."""
+    bench = at(C.RELEASING, name).until(C.IDLE)
+    return bench.started().until(where)
+
+
+def test_gas_between_the_shut_offs_counts_as_touched():
+    bench = second("bled again", SPRING)
+    assert bench.memory.exposure is Exposure.NO
+    stop_chain(bench)
+    assert bench.tick().step is C.TRIPPED
+    bench = second("bled again")
+    bench.request(RequestKind.STOP)
+    assert bench.last.step is C.VENTING
+
+
+def test_a_film_that_was_exposed_counts_as_touched_though_it_reads_empty():
+    bench = at("try isolation", SPRING)  # of the first cycle, whose gap had to be drained
+    assert bench.memory.exposure is Exposure.YES
+    aborted = at("try isolation", SPRING)
+    bench.request(RequestKind.STOP)
+    assert bench.last.step is C.VENTING
+    stop_chain(aborted)
+    assert aborted.tick().step is C.TRIPPED
+
+
+def test_an_untouched_film_lets_the_second_cycle_go_at_once():
+    bench = second("try isolation", SPRING)
+    assert bench.memory.exposure is Exposure.NO
+    stop_chain(bench)
+    assert bench.tick().step is C.FAULTED
+    assert bench.outputs.clamp is Clamp.RELEASE
