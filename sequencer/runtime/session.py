@@ -214,11 +214,12 @@ class Session:
             long_tick_ns=LONG_TICK_ns if self._long_ticks else None,
         )
         loop.tell(self.summary)
-        loop.tell(self._answering(loop.post, self._driver.attendant()))
         if publisher is not None:
             loop.tell(publisher)
         for sink in sinks:
             loop.tell(sink)
+        # Last, so that a question has been told before it is put to whoever answers.
+        loop.tell(self._answering(loop.post, self._driver.attendant()))
         self._since_ns = self._clock.now_ns()
         self._ask(RequestKind.RESET)
         return loop.run_until(self._over).step
