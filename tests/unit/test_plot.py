@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from sequencer.commands import plot
+from sequencer.commands import panels, plot
 from sequencer.config import Rig
 from sequencer.errors import InputRefused
 from sequencer.files import find, load
@@ -76,7 +76,7 @@ def test_a_png_is_a_picture_of_useful_size(tmp_path):
 def test_the_picture_names_steps_limits_lines_and_result(tmp_path):
     words = drawn(tmp_path, trace(), RIG, RECIPE, result())
     for name, *_ in STEPS:
-        assert plot.SHOWN_AS.get(name, name) in words
+        assert panels.SHOWN_AS.get(name, name) in words
     assert "film limit of the rig: 300" in words
     assert "film, recipe: 180" in words
     assert "imprint: 160" in words
@@ -150,9 +150,9 @@ def test_no_label_lies_on_another():
 
 
 def test_slanted_names_are_a_line_apart_in_order_and_inside():
-    assert plot._spread([], 10.0, 100.0) == []
-    assert plot._spread([10.0, 40.0], 10.0, 100.0) == [10.0, 40.0]
-    placed = plot._spread([50.0, 51.0, 97.0, 99.0, 100.0], 10.0, 100.0)
+    assert panels.spread([], 10.0, 100.0) == []
+    assert panels.spread([10.0, 40.0], 10.0, 100.0) == [10.0, 40.0]
+    placed = panels.spread([50.0, 51.0, 97.0, 99.0, 100.0], 10.0, 100.0)
     assert placed == sorted(placed)
     assert placed[-1] <= 100.0
     assert min(b - a for a, b in pairwise(placed)) >= 10.0
