@@ -312,7 +312,7 @@ def test_an_opened_path_exposes_the_film_whatever_the_readings(name):
 
 
 def test_a_person_cannot_outweigh_a_sensor_that_shows_pressure():
-    rig = rig_of(evidence={"film_bled": {"by": "operator"}})
+    rig = rig_of(evidence={"film_bled": {"by": "operator"}}, outputs={"film_isolation": None})
     bench = Bench(rig, recipe_of(film_pressure="120 psi")).to(C.VENTING)
     bench.plant.vent_stuck_shut = True
     bench.person.says["film_empty"] = 0.0
