@@ -65,7 +65,7 @@ def perform(job: Job, given: argparse.Namespace) -> int:
         log, log_file = open_log(Path(given.log))
         sinks.append(LogEvents(log, session.run_id))
     try:
-        with ordered_end(session.interrupt):
+        with ordered_end(session.interrupt, last=True):
             ended = session.run(sinks)
     finally:
         course.close()

@@ -14,10 +14,12 @@ _STDERR = 2
 
 
 @contextlib.contextmanager
-def ordered_end(interrupt: Callable[[], None]) -> Iterator[list[int]]:
+def ordered_end(interrupt: Callable[[], None], *, last: bool = False) -> Iterator[list[int]]:
     """Have both signals call ``interrupt`` inside the block; gives the signals that came.
 
-    In any thread but the main one, where Python takes no handlers, nothing is changed.
+    ``last`` is for a program with nothing but its closing words left after the block: if a signal
+    came, later ones are then ignored, so that an impatient one does not cut those words short. In
+    any thread but the main one, where Python takes no handlers, nothing is changed.
     """
     came: list[int] = []
 
@@ -37,4 +39,4 @@ def ordered_end(interrupt: Callable[[], None]) -> Iterator[list[int]]:
         yield came
     finally:
         for name, handler in before.items():
-            signal.signal(name, handler)
+            signal.signal(name, signal.SIG_IGN if last and came else handler)

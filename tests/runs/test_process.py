@@ -255,7 +255,7 @@ def test_prompts_are_answered_by_typing(tmp_path: Path) -> None:
     done.wait_for(r"ASK  .*gauge")
     done.wait_for(r"you see: ")
     done.type("0")
-    done.wait_for(r"ASK  .*stamp and foil")
+    done.wait_for(r"ASK  .*lay in")
     done.wait_for(r"type 1 for 'in place', 2 for 'not ready'")
     done.wait_for(r"you see: in place")
     done.type("banana")
@@ -284,6 +284,10 @@ def test_prompts_are_answered_by_typing(tmp_path: Path) -> None:
     done.wait_for(r"no question is open")
     done.type("stop")
     done.wait_for(r"STEP venting \(stop\)")
+    # A stop does not let a hot stack go without a person's word.
+    done.wait_for(r"type 1 for 'release hot', 2 for 'keep clamped'")
+    done.type("release")
+    done.wait_for(r"SAID release hot")
     done.wait_for(r"STEP idle")
     assert done.end() == 130
     assert "Traceback" not in done.said
