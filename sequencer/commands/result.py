@@ -3,6 +3,7 @@
 from typing import Any, cast
 
 from sequencer.commands.tables import Table
+from sequencer.commands.talk import word
 from sequencer.model import CycleStep
 from sequencer.units import show_pressure, show_temperature, show_time
 
@@ -31,7 +32,7 @@ def summary_tables(document: dict[str, Any], *, predicted: bool) -> list[Table]:
     """Return a result as tables; ``predicted`` marks values that a simulation gave."""
     timeline = [
         (
-            step["step"],
+            word(CycleStep(step["step"])),
             show_time(step["entered_s"]),
             "" if step["left_s"] is None else show_time(step["left_s"] - step["entered_s"]),
             _evidence(step["evidence"]),

@@ -15,7 +15,7 @@ from sequencer.core.questions import Question, ask, forget, number, pressure, wi
 from sequencer.core.turn import Turn, Verdict
 from sequencer.events import Noted
 from sequencer.model import Clamp, Means
-from sequencer.units import ns, show_pressure, show_temperature
+from sequencer.units import ns, show_pressure, show_temperature, show_time
 
 CHANGE_OVER_s = 0.5  # well above the travel of a solenoid valve
 PROOF_s = 1.0  # how long each shut-off is tried against the other
@@ -170,7 +170,13 @@ def dwell(turn: Turn) -> Verdict:
         memory.out_of_band_ns += step_ns
     if verdict is not Verdict.DONE:
         return verdict
-    return Verdict.DONE if memory.in_band_ns >= ns(recipe.imprint.hold_s) else Verdict.WAIT
+    if memory.in_band_ns < ns(recipe.imprint.hold_s):
+        return Verdict.WAIT
+    by = turn.rig.evidence.film_at_pressure.by
+    out_s = memory.out_of_band_ns / 1e9
+    detail = f"{show_time(memory.in_band_ns / 1e9)} in band, {show_time(out_s)} out"
+    turn.proved("held_in_band", Means(by), detail)
+    return Verdict.DONE
 
 
 def end_pause(turn: Turn) -> None:
