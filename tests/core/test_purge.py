@@ -6,6 +6,7 @@ from sequencer.events import RunEnded
 from sequencer.model import Clamp, RequestKind
 from sequencer.model import CycleStep as C
 from tests.core.bench import RIGS, Bench
+from tests.core.plant_fake import shows
 
 
 def purging(name="instrumented", where=None):
@@ -165,3 +166,16 @@ def test_the_guard_may_stand_open_until_the_clamp_is_to_move():
     bench.plant.guard_closed = False
     bench.tick()
     assert bench.memory.trip.name == "guard_open"
+
+
+def test_gas_seen_at_the_very_end_of_an_air_stroke_keeps_the_clamp_shut():
+    bench = purging(where="air stroke")
+    bench.run(bench.rig.commissioned.clamp_fill_s - 0.06)
+    bench.plant.sensors = {
+        "clamp_pressure": shows(bench.rig, "clamp_pressure", 600e3),
+        "film_pressure": shows(bench.rig, "film_pressure", 30e3),
+        "film_pressure_2": shows(bench.rig, "film_pressure_2", 30e3),
+    }
+    bench.until(C.TRIPPED, within_s=0.3)  # never a release: the watch looks at that
+    assert bench.memory.trip.name == "film_unexpected"
+    assert bench.outputs.clamp is Clamp.APPLY
