@@ -43,7 +43,7 @@ def heard(folder: Path, extra: str = "") -> tuple[list[tuple[str, dict[str, Any]
     subscriber.setsockopt(zmq.RCVHWM, 0)
     subscriber.subscribe(b"")
     subscriber.connect(address)
-    running = Imprint(live(folder, "--publish", address, speed=10, extra=extra))
+    running = Imprint(live(folder, "--publish", address, speed=20, extra=extra))
     got: list[tuple[str, dict[str, Any]]] = []
     until = time.monotonic() + 60.0
     try:
@@ -134,7 +134,7 @@ def test_the_readmes_subscriber_hears_a_real_run(tmp_path: Path) -> None:
         cwd=tmp_path / "plain", stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     try:
-        running = Imprint(live(tmp_path, "--publish", address, speed=10))
+        running = Imprint(live(tmp_path, "--publish", address, speed=20))
         assert running.end() == 0, running.said
         time.sleep(0.3)
         assert listener.poll() is None, "it goes on listening"

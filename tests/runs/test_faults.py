@@ -145,7 +145,7 @@ def undisturbed() -> Watched:
 
 def struck(case: Case, records: Path | None = None) -> Watched:
     at_s = undisturbed().entered_s(case.step, case.stage) + case.after_s
-    return run(hot(fault(case.kind, at_s, **dict(case.options))), records=records)
+    return run(impatient(hot(fault(case.kind, at_s, **dict(case.options)))), records=records)
 
 
 @pytest.mark.parametrize("case", CASES, ids=Case.name)
@@ -237,10 +237,10 @@ def by_gauges() -> Watched:
     return run(at_gauges(), quick("pmma-grating-low"))
 
 
-def at_gauges(*faults: dict[str, Any]) -> Rig:
+def at_gauges(*faults: dict[str, Any], name: str = "bench-gauges") -> Rig:
     start = {"head_temperature": "169 degC"}
     more = {"person": {"handling": "4 s", "delay": "1.5 s"}, "head": {"loss": "0.5 W/K"}}
-    return impatient(with_options(rig("bench-gauges"), start=start, faults=list(faults), **more))
+    return impatient(with_options(rig(name), start=start, faults=list(faults), **more))
 
 
 @pytest.mark.parametrize(("step", "stage", "rests"), SILENT_AT_GAUGES)
@@ -286,5 +286,5 @@ def test_a_full_length_run_of_another_seed_raises_no_alarm() -> None:
 @pytest.mark.parametrize("name", ["bench-gauges", "bench-by-ear"])
 def test_clean_runs_without_sensors_raise_no_alarm(name: str) -> None:
     for seed in range(3):
-        done = run(rig(name), quick("pmma-grating-low"), seed=seed)
+        done = run(at_gauges(name=name), quick("pmma-grating-low"), seed=seed)
         assert (done.document["outcome"], done.raised) == ("complete", [])

@@ -79,27 +79,26 @@ def test_json_of_an_interrupted_run_is_one_document_too(tmp_path: Path) -> None:
     assert json.loads(done.out)["outcome"] in ("stopped", "refused")
 
 
+CTRL_C, TERM = (signal.SIGINT,) * 3, (signal.SIGTERM,)
 INTERRUPTED = [
-    ("heating", r"STEP heating"),
-    ("clamping", r"try supply: waits"),
-    ("pressurizing", r"raise: waits"),
-    ("holding", r"dwell: waits"),
-    ("cooling", r"STEP cooling"),
-    ("venting", r"STEP venting"),
+    ("heating", r"STEP heating", CTRL_C),
+    ("clamping", r"try supply: waits", CTRL_C),
+    ("pressurizing", r"raise: waits", CTRL_C),
+    ("holding", r"dwell: waits", CTRL_C),
+    ("holding", r"dwell: waits", TERM),
+    ("cooling", r"STEP cooling", CTRL_C),
+    ("venting", r"STEP venting", CTRL_C),
 ]
 
 
-@pytest.mark.parametrize(("step", "line"), INTERRUPTED, ids=[step for step, _ in INTERRUPTED])
 @pytest.mark.parametrize(
-    "signals",
-    [(signal.SIGINT,) * 3, (signal.SIGTERM,)],
-    ids=["three-ctrl-c", "sigterm"],
+    ("step", "line", "signals"),
+    INTERRUPTED,
+    ids=[f"{step}-{signals[0].name}-{len(signals)}" for step, _, signals in INTERRUPTED],
 )
 def test_a_signal_ends_the_run_in_the_safe_order(
     tmp_path: Path, step: str, line: str, signals: tuple[int, ...]
 ) -> None:
-    if len(signals) == 1 and step not in ("holding", "venting"):
-        pytest.skip("one signal more would show nothing new here")
     done = Imprint(live(tmp_path))
     done.wait_for(line)
     for number in signals:

@@ -85,8 +85,9 @@ def test_none_leaves_a_prompt_unanswered(topic: str) -> None:
     assert not result.complete
 
 
-@pytest.mark.parametrize("topic", ["sample_in", "film_empty"])
-@pytest.mark.parametrize("speed", [None, 1000.0])
+@pytest.mark.parametrize(
+    ("topic", "speed"), [("sample_in", None), ("film_empty", None), ("film_empty", 100.0)]
+)
 def test_a_callback_that_raises_ends_the_run_in_order(topic: str, speed: float | None) -> None:
     def answer(prompt: Prompt) -> float | str | None:
         if prompt.topic == topic:
