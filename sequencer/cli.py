@@ -12,7 +12,7 @@ import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
 
-COMPLETE, ENDED_OTHERWISE, REFUSED, NOT_REACHED, INTERRUPTED = 0, 1, 2, 3, 130
+from sequencer.codes import ENDED_OTHERWISE, INTERRUPTED, NOT_REACHED, REFUSED
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from sequencer.check import load_pair
-from sequencer.cli import COMPLETE, ENDED_OTHERWISE
+from sequencer.codes import COMPLETE, ENDED_OTHERWISE
 from sequencer.commands import plot
 from sequencer.commands.document import print_document
 from sequencer.commands.live import closing, operator

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from sequencer.cli import COMPLETE, ENDED_OTHERWISE, INTERRUPTED
+from sequencer.codes import COMPLETE, ENDED_OTHERWISE, INTERRUPTED
 from sequencer.commands.console import Console
 from sequencer.commands.document import print_document
 from sequencer.commands.result import FOOTER, limits_lines, recovery_lines, summary_tables

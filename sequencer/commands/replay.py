@@ -4,7 +4,7 @@ import argparse
 import dataclasses
 from pathlib import Path
 
-from sequencer.cli import COMPLETE, ENDED_OTHERWISE
+from sequencer.codes import COMPLETE, ENDED_OTHERWISE
 from sequencer.commands.document import print_document
 from sequencer.runtime.records import Records
 from sequencer.runtime.replay import ReplayResult, replay

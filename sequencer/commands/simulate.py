@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Protocol
 
 from sequencer.check import load_rig
-from sequencer.cli import COMPLETE
+from sequencer.codes import COMPLETE
 from sequencer.config import Rig
 from sequencer.driver import Driver, make_driver
 from sequencer.errors import DriverUnavailable
