@@ -2,7 +2,6 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -27,8 +26,8 @@ def suite(*arguments: str) -> str:
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Iterator[Path]:
-    yield tmp_path
+def folder(tmp_path: Path) -> Path:
+    return tmp_path
 
 
 def test_the_simulated_driver_conforms(folder: Path) -> None:

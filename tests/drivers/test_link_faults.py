@@ -11,7 +11,7 @@ from sequencer.errors import BadFrame, LinkTimeout
 from sequencer.files import validate
 from tests.drivers.wire import Bench, Spoil, Wire, noise, serial_rig, straight
 
-WITHIN_s, TICK_s = 0.04, 0.02
+WITHIN_s, TICK_s = 0.025, 0.02
 SLACK_s = 0.04  # of a busy machine's scheduler, not of the driver
 CASES = 200
 
