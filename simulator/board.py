@@ -104,9 +104,7 @@ class Board:
         """Return the coils that a text of 0, 1 and - switches, None if it is no such text."""
         if len(bits) != len(self._coils) or not set(bits) <= {"0", "1", "-"}:
             return None
-        return {
-            name: BITS[bit] for name, bit in zip(self._coils, bits, strict=True) if bit in BITS
-        }
+        return {name: BITS[bit] for name, bit in zip(self._coils, bits, strict=True) if bit in BITS}
 
     def _dials_of(self, texts: list[str]) -> dict[str, ChannelValue] | None:
         turned: dict[str, ChannelValue] = {}
