@@ -24,7 +24,7 @@ from sequencer.events import (
     TripLatched,
 )
 from sequencer.model import CycleStep, Estimate, Inputs, Status, Wait
-from sequencer.units import show_pressure, show_time
+from sequencer.units import psi, show_pressure, show_time
 
 LONG_WAIT_s = 15.0  # waits usually longer than this get a bar, or a line now and then
 LINE_EVERY = 0.2  # share of a long wait between two plain lines
@@ -103,12 +103,13 @@ class Course:
             return
         share = wait.progress or 0.0
         values = _values(seen)
+        short = _short_values(seen, but=wait.now)
         if self._bar is not None:
-            self._bar.show(f"{word(status.step)}: {wait.now}, to {wait.target}; {values}", share)
+            self._bar.show(f"{word(status.step)}: {wait.now} of {wait.target}; {short}", share)
         elif share >= self._told_share + LINE_EVERY:
             self._told_share = share
             left = show_time(wait.waited_s * (1.0 - share) / share) if share > 0.0 else "some time"
-            text = f"{share:4.0%} {wait.now}, waits for {wait.target}; about {left} left; {values}"
+            text = f"{share:4.0%} {wait.now} of {wait.target}; about {left} left; {values}"
             self.say(now_ns, "     " + text)
 
 
@@ -118,14 +119,22 @@ class _Bar:
     def __init__(self) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+        from rich.table import Column
 
         self._console = Console(stderr=True, highlight=False)
+        # The bar and its share first: a narrow terminal cuts the words, not the bar.
         self._progress = Progress(
-            TextColumn("            {task.description}", markup=False),
-            BarColumn(bar_width=24),
+            TextColumn(" "),
+            BarColumn(bar_width=12),
             TaskProgressColumn(),
+            TextColumn(
+                "{task.description}",
+                markup=False,
+                table_column=Column(no_wrap=True, overflow="ellipsis", ratio=1),
+            ),
             console=self._console,
             transient=True,
+            expand=True,
         )
         self._task = self._progress.add_task("", total=1.0)
         self._running = False
@@ -154,6 +163,18 @@ def _values(seen: Estimate) -> str:
     if seen.head_degC is not None:
         parts.append(f"head {seen.head_degC:.1f} degC")
     return ", ".join(parts) or "no sensor to show"
+
+
+def _short_values(seen: Estimate, *, but: str) -> str:
+    """Return the live values in a few words, without the one that the wait shows already."""
+    parts = []
+    if seen.film_Pa is not None and not but.startswith("film"):
+        parts.append(f"film {psi(seen.film_Pa) + 0.0:.0f} psi")
+    if seen.head_degC is not None and not but.startswith("head"):
+        parts.append(f"head {seen.head_degC:.0f} degC")
+    if seen.clamp_margin is not None:
+        parts.append(f"margin {seen.clamp_margin:.2f}")
+    return ", ".join(parts)
 
 
 def _line(event: Event) -> str:

@@ -35,6 +35,9 @@ def _values(turn: Turn, stage: Stage) -> Shown:
         return _warming(turn)
     if name == "fill":
         return _filling(turn)
+    if name == "regulator":
+        supply = f"supply {_pressure(turn.seen.supply_Pa)}"
+        return supply, show_pressure(turn.recipe.imprint.film_pressure_Pa), None
     if name == "raise":
         return _film(turn, turn.recipe.imprint.film_pressure_Pa)
     if name == "open":
@@ -55,7 +58,7 @@ def _temperature(value_degC: float | None) -> str:
 
 def _dwell(turn: Turn) -> Shown:
     hold_s, done_s = turn.recipe.imprint.hold_s, turn.memory.in_band_ns / 1e9
-    return show_time(done_s) + " in band", show_time(hold_s), min(1.0, done_s / hold_s)
+    return show_time(done_s), show_time(hold_s), min(1.0, done_s / hold_s)
 
 
 def _warming(turn: Turn) -> Shown:
