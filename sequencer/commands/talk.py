@@ -169,7 +169,7 @@ def _short_values(seen: Estimate, *, but: str) -> str:
     """Return the live values in a few words, without the one that the wait shows already."""
     parts = []
     if seen.film_Pa is not None and not but.startswith("film"):
-        parts.append(f"film {psi(seen.film_Pa) + 0.0:.0f} psi")
+        parts.append(f"film {round(psi(seen.film_Pa)) + 0} psi")
     if seen.head_degC is not None and not but.startswith("head"):
         parts.append(f"head {seen.head_degC:.0f} degC")
     if seen.clamp_margin is not None:

@@ -56,7 +56,7 @@ def test_a_run_exits_0_and_its_lines_are_plain(tmp_path: Path) -> None:
     assert "PERMISSIVES" in done.said
     assert re.search(r"dwell: waits for hold time, counted in band, .* at most", done.said)
     assert re.search(r"had: film bled, measured: film", done.said)
-    assert re.search(r"\d+% .*waits for .*left; film \d+ psi .*head 1\d\d\.\d degC", done.said)
+    assert re.search(r"\d+% .* of .*left; film \d+ psi .*head 1\d\d\.\d degC", done.said)
     assert "complete" in done.out
     assert "Timeline" in done.out
     assert recorded_steps(tmp_path)[-1] == "idle"
