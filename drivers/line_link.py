@@ -4,6 +4,7 @@ Whatever came before a question, or does not answer it, is thrown away and count
 late, doubled, cut or garbled never becomes the answer to something else.
 """
 
+import os
 import re
 import time
 from collections.abc import Callable
@@ -75,7 +76,9 @@ def open_port(options: Options) -> Port:
     try:
         port.open()
     except (OSError, ValueError) as error:
-        raise LinkLost(f"cannot open {options.port}: {error}") from error
+        number = getattr(error, "errno", None)
+        reason = os.strerror(number) if number else str(error)
+        raise LinkLost(f"cannot open {options.port}: {reason}") from error
     opened: Port = port
     return opened
 
