@@ -10,9 +10,9 @@ from functools import partial
 from typing import NamedTuple
 
 from sequencer.errors import DriverError
-from sequencer.physics.nitrogen import filled_kg
+from simulator.breakage import happened, late_ns, misled, stuck_where
 from simulator.coils import Positions
-from simulator.faults import Fault, misled, struck
+from simulator.faults import Fault, parts, struck
 from simulator.values import Actuation, PlantParams, PlantState
 
 Advance = Callable[[PlantState, PlantParams, Actuation, float], PlantState]
@@ -62,14 +62,20 @@ class Bench:
         self._agenda: list[tuple[int, int, Callable[[], None]]] = []
         self._numbered = 0
         self._actuation: Actuation | None = None
+        self._acting: dict[Fault, Fault] = {}
 
     def begin(self, now_ns: int, faults: tuple[Fault, ...]) -> None:
         """Start time, and put the faults on the agenda."""
         self.begun_ns = self.now_ns = now_ns
         for fault in faults:
-            self.at(now_ns + fault.from_ns, partial(self._strike, fault))
-            if fault.until_ns is not None:
-                self.at(now_ns + fault.until_ns, partial(self._mend, fault))
+            self.plan(fault.struck_at(now_ns))
+
+    def plan(self, fault: Fault) -> None:
+        """Put a fault on the agenda, its times being those of this bench."""
+        for part in parts(fault):
+            self.at(part.from_ns, partial(self._strike, part))
+            if part.until_ns is not None:
+                self.at(part.until_ns, partial(self._mend, part))
 
     def at(self, due_ns: int, action: Callable[[], None]) -> None:
         """Have something happen at a time; what is due at the same time keeps its order."""
@@ -98,10 +104,8 @@ class Bench:
         for name, was, wanted in zip(Positions._fields, self._sent, positions, strict=True):
             if wanted != was:
                 change = {name: wanted}
-                self.at(
-                    self.now_ns + self.travel_ns.get(name, 0),
-                    partial(self._arrive, change),
-                )
+                travel_ns = self.travel_ns.get(name, 0) + late_ns(self.faults, name)
+                self.at(self.now_ns + travel_ns, partial(self._arrive, change))
         self._sent = positions
 
     @property
@@ -144,17 +148,15 @@ class Bench:
         self._actuation = None
 
     def _strike(self, fault: Fault) -> None:
-        self.faults = (*self.faults, fault)
+        acting = stuck_where(fault, self._arrived)
+        self._acting[fault] = acting
+        self.faults = (*self.faults, acting)
         self._actuation = None
-        if fault.kind == "bottle_low":
-            params = self.params
-            left_kg = filled_kg(params.bottle_m3, fault.size + params.room_abs_Pa)
-            self.state = self.state._replace(
-                bottle_kg=left_kg, inlet_Pa=min(self.state.inlet_Pa, fault.size)
-            )
+        self.state = happened(self.state, self.params, acting)
 
     def _mend(self, fault: Fault) -> None:
-        self.faults = tuple(active for active in self.faults if active is not fault)
+        mended = self._acting.pop(fault, fault)
+        self.faults = tuple(active for active in self.faults if active != mended)
         self._actuation = None
 
     def _effective(self) -> Actuation:

@@ -4,7 +4,10 @@ It integrates the plant to the loop's time whenever it is read or written, with 
 last. It knows nothing of the sequencer: its outputs are channels, its inputs are raw values.
 """
 
+from collections import deque
 from collections.abc import Callable, Mapping
+from copy import deepcopy
+from functools import partial
 from random import Random
 
 from sequencer.config import CONTACT_ROLES, SETPOINT_ROLES, Rig
@@ -23,12 +26,13 @@ from simulator.build import (
 )
 from simulator.coils import positions
 from simulator.compiled import load_advance
-from simulator.faults import Fault, struck
+from simulator.faults import Fault, parts, struck
 from simulator.gauges import Eyes
+from simulator.lies import LIES, SWAPPED_WITH, Liar
 from simulator.options import Options, read_options
 from simulator.person import SimulatedPerson
 from simulator.press import piston_home
-from simulator.sensors import Contact
+from simulator.sensors import Contact, Transmitter
 from simulator.stack import stack_of
 from simulator.values import PlantState
 
@@ -44,6 +48,9 @@ TRUTHS = {
 }
 CUTS_COILS = ("emergency_stop", "logic_power_lost")
 """Faults that take the power from every coil: the stop chain is hard-wired into it."""
+TOUCHES_COILS = (*CUTS_COILS, "fuse_blown", "output_stuck_on", "read_back_frozen")
+GARBAGE_SHARE = 0.5
+"""Share of the channels that a garbled reply spoils."""
 
 
 def create(options: Mapping[str, object], rig: Rig, file: str) -> Driver:
@@ -84,6 +91,11 @@ class SimulatedDriver:
                 field = PlantState._fields.index(TRUTHS[role])
                 self._analogue.append((place, sensor.sample, field))
         self._raw = [RawInput(0.0, False, 0)] * len(self._inputs)
+        self._honest = (tuple(self._analogue), tuple(self._contacts))
+        self._swapped: tuple[tuple[int, int], ...] = ()
+        self._scans: deque[tuple[int, Scan]] = deque()
+        self._garbage = Random(f"{options.seed} garbage")
+        self._unstruck = [fault for fault in self._faults if fault.after]
         self._switched = tuple(
             output.channel for role, output in rig.outputs.items() if role not in SETPOINT_ROLES
         )
@@ -129,7 +141,10 @@ class SimulatedDriver:
             if value != same.value or ok is not same.ok:
                 same = RawInput(value, ok, now_ns)
             raw[place] = same
-        return Scan(tuple(raw), self._read_back)
+        for one, other in self._swapped:
+            raw[one], raw[other] = raw[other], raw[one]
+        scan = Scan(tuple(raw), self._read_back)
+        return self._garbled(scan, now_ns) if self._seen_faults or self._scans else scan
 
     def write(self, image: Image, now_ns: int) -> None:
         """Integrate to ``now_ns`` and switch the coils; valves arrive after their travel.
@@ -174,6 +189,27 @@ class SimulatedDriver:
         """Return the plant as it really is, for tests and drills; no sequencer may look."""
         return self._bench.state
 
+    def entered(self, step: str, stage: str, now_ns: int) -> None:
+        """Hear which step and stage begins: what is to strike in it is put on the agenda."""
+        for fault in tuple(self._unstruck):
+            if fault.after in (step, f"{step}/{stage}"):
+                self._unstruck.remove(fault)
+                self.strike(fault, now_ns)
+
+    def strike(self, fault: Fault, zero_ns: int) -> None:
+        """Put one more fault on the agenda, its times counted from ``zero_ns``."""
+        placed = fault.struck_at(zero_ns)
+        self._bench.plan(placed)
+        self._switch_with(placed)
+
+    def copied(self, shared: tuple[object, ...] = ()) -> "SimulatedDriver":
+        """Return an independent rig in the same state, to be carried on by itself.
+
+        ``shared`` is what need not be copied, because nobody changes it.
+        """
+        kept = (self._rig, self._options, self._bench.params, *shared)
+        return deepcopy(self, {id(item): item for item in kept})
+
     def bench(self) -> Bench:
         """Return the whole simulated bench, hands and valves included, for tests and drills."""
         return self._bench
@@ -195,12 +231,18 @@ class SimulatedDriver:
 
     def _begin(self, now_ns: int) -> None:
         self._begun = True
-        self._bench.begin(now_ns, self._faults)
-        for fault in self._faults:
-            if fault.kind in CUTS_COILS:
-                self._bench.at(now_ns + fault.from_ns, self._send)
-                if fault.until_ns is not None:
-                    self._bench.at(now_ns + fault.until_ns, self._send)
+        timed = tuple(fault for fault in self._faults if not fault.after)
+        self._bench.begin(now_ns, timed)
+        for fault in timed:
+            self._switch_with(fault.struck_at(now_ns))
+
+    def _switch_with(self, fault: Fault) -> None:
+        """Have the coils follow when a fault that touches them comes and goes."""
+        for part in parts(fault):
+            if part.kind in TOUCHES_COILS:
+                self._bench.at(part.from_ns, self._resend)
+                if part.until_ns is not None:
+                    self._bench.at(part.until_ns, self._resend)
 
     def _expire(self) -> None:
         """Act as the rig's dead-man: write the safe values, or take all power from the coils."""
@@ -213,43 +255,116 @@ class SimulatedDriver:
         self._read_back = self._coils_read_back()
         self._send()
 
+    def _resend(self) -> None:
+        self._read_back = self._coils_read_back()
+        self._send()
+
     def _send(self) -> None:
         """Send everything where its coil has it; without coil power only set-points remain."""
         coils: Mapping[str, ChannelValue] = self._coils
-        cut = any(struck(self._bench.faults, kind) for kind in CUTS_COILS)
+        faults = self._bench.faults
+        cut = any(struck(faults, kind) for kind in CUTS_COILS)
         if cut or self._relay_dropped:
             coils = {name: value for name, value in coils.items() if name not in self._switched}
+        for fault in faults:
+            output = self._rig.outputs.get(fault.role)
+            if output is not None and fault.kind in ("fuse_blown", "output_stuck_on"):
+                coils = {**coils, output.channel: fault.kind == "output_stuck_on" and not cut}
         self._bench.send(positions(coils, self._rig, self._bench.clamp_sent))
 
     def _coils_read_back(self) -> tuple[tuple[str, bool], ...]:
         """Return what the module says it drives: its own registers, whatever the valves do."""
+        if struck(self._bench.faults, "read_back_frozen"):
+            return self._read_back
         return tuple((name, bool(self._coils.get(name, False))) for name in self._switched)
 
     def _contact_truth(self, role: str) -> Callable[[], bool]:
-        bench = self._bench
+        # No lambdas: a copy of this driver must look at its own bench.
         match role:
             case "clamp_closed":
-                return lambda: piston_home(bench.state.piston_m, bench.params)
+                return partial(_home, self._bench)
             case "guard_closed":
-                return lambda: bench.guard_closed
+                return partial(_guarded, self._bench)
             case "emergency_stop":
-                return lambda: not struck(bench.faults, "emergency_stop")
+                return partial(_without, self._bench, "emergency_stop")
             case _:
-                return lambda: not struck(bench.faults, "logic_power_lost")
+                return partial(_without, self._bench, "logic_power_lost")
+
+    def _garbled(self, scan: Scan, now_ns: int) -> Scan:
+        """Return what a link at fault makes of a scan."""
+        faults = self._seen_faults
+        late_ns = sum(round(f.size * 1e9) for f in faults if f.kind == "link_late")
+        if struck(faults, "link_garbage"):
+            raw = tuple(
+                item._replace(ok=False) if self._garbage.random() < GARBAGE_SHARE else item
+                for item in scan.raw
+            )
+            return Scan(raw, scan.read_back)
+        if not late_ns and not struck(faults, "scan_repeated"):
+            self._scans.clear()
+            return scan
+        self._scans.append((now_ns, scan))
+        while late_ns and len(self._scans) > 1 and self._scans[1][0] <= now_ns - late_ns:
+            self._scans.popleft()
+        return self._scans[0][1]
 
     def _mislead_sensors(self) -> None:
         """Let every sensor lie as the active faults have it."""
         self._seen_faults = faults = self._bench.faults
         self._linked = not struck(faults, "link_lost")
+        self._analogue, self._contacts = list(self._honest[0]), list(self._honest[1])
+        self._swapped = tuple(
+            (self._place(fault.role), self._place(SWAPPED_WITH[fault.role]))
+            for fault in faults
+            if fault.kind == "sensors_swapped" and SWAPPED_WITH[fault.role] in self._inputs
+        )
         for role, sensor in self._inputs.items():
-            mine = {fault.kind: fault.size for fault in faults if fault.role == role}
+            mine = {fault.kind: fault for fault in faults if fault.role == role}
             frozen, bad = "sensor_frozen" in mine, "sensor_bad" in mine
             if isinstance(sensor, Contact):
                 sensor.fail(frozen=frozen, bad=bad)
-            else:
-                sensor.fail(
-                    offset=mine.get("sensor_offset", 0.0),
-                    frozen=frozen,
-                    bad=bad,
-                    burnt_out="thermocouple_open" in mine,
-                )
+                self._force(role, mine)
+                continue
+            offset = mine.get("sensor_offset")
+            sensor.fail(
+                offset=0.0 if offset is None else offset.size,
+                frozen=frozen,
+                bad=bad,
+                burnt_out="thermocouple_open" in mine,
+            )
+            if any(kind in LIES for kind in mine):
+                self._have_lie(role, sensor, tuple(mine.values()))
+
+    def _have_lie(self, role: str, sensor: Transmitter, faults: tuple[Fault, ...]) -> None:
+        place, ambient_degC = self._place(role), self._bench.params.ambient_degC
+        rng = Random(f"{self._options.seed} lie {role}")
+        liar = Liar(sensor, self._rig.inputs[role], faults, ambient_degC, rng)
+        self._analogue = [
+            (at, liar.sample if at == place else sample, field)
+            for at, sample, field in self._analogue
+        ]
+
+    def _force(self, role: str, mine: Mapping[str, Fault]) -> None:
+        """Have a contact say open or closed whatever is so; open wins."""
+        if "contact_open" not in mine and "contact_closed" not in mine:
+            return
+        place, said = self._place(role), "contact_open" not in mine
+        self._contacts = [
+            (at, contact, partial(bool, said) if at == place else truth)
+            for at, contact, truth in self._contacts
+        ]
+
+    def _place(self, role: str) -> int:
+        return list(self._inputs).index(role)
+
+
+def _home(bench: Bench) -> bool:
+    return piston_home(bench.state.piston_m, bench.params)
+
+
+def _guarded(bench: Bench) -> bool:
+    return bench.guard_closed
+
+
+def _without(bench: Bench, kind: str) -> bool:
+    return not struck(bench.faults, kind)

@@ -5,15 +5,18 @@ A key that is left out takes the bench rig's figure from ``simulator.defaults``.
 
 import dataclasses
 import difflib
+import re
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from sequencer.config import OUTPUT_ROLES
 from sequencer.errors import InputRefused
 from sequencer.files import Strict, validate
+from sequencer.model import CycleStep
 from sequencer.units import (
+    TIME,
     Conductance,
     Difference,
     HeatCapacity,
@@ -182,13 +185,23 @@ class Stack(Strict):
 
 
 class FaultOption(Strict):
-    """One fault: its kind, when it strikes after the first scan, how long, how hard, where."""
+    """One fault: its kind, when it strikes, how long, how hard, where.
+
+    ``at`` is a time after the first scan (``"90 s"``), or a step with a time or a scan in it:
+    ``"holding"``, ``"holding + 30 s"``, ``"clamping/fill + 0.2 s"``, ``"venting scan 3"``.
+    """
 
     kind: str
-    at_s: Time = Field(alias="at", default=0.0, ge=0)
+    at: str = "0 s"
     for_s: Time | None = Field(alias="for", default=None, gt=0)
     role: str = ""
     size: str = ""
+
+    @field_validator("at")
+    @classmethod
+    def _some_time(cls, at: str) -> str:
+        _moment(at)
+        return at
 
     @model_validator(mode="after")
     def _makes_sense(self) -> "FaultOption":
@@ -199,7 +212,7 @@ class FaultOption(Strict):
             raise ValueError(f"{self.kind} has no role; leave it out")
         if self.role and self.role not in known.roles:
             raise ValueError(f'"{self.role}" is no role of it; {_offer(self.role, known.roles)}')
-        if known.roles and not self.role and self.kind != "thermocouple_open":
+        if known.roles and not self.role and not self.kind.startswith("thermocouple"):
             raise ValueError(f'{self.kind} needs a role; write role = "{known.roles[0]}"')
         self.fault()
         return self
@@ -219,8 +232,34 @@ class FaultOption(Strict):
                 raise ValueError(f'size "{self.size}": {error}') from None
         elif size != size:
             raise ValueError(f'{self.kind} needs a size; write size = "5 psi" or "5 K"')
-        until_ns = None if self.for_s is None else ns(self.at_s + self.for_s)
-        return Fault(self.kind, role, size, ns(self.at_s), until_ns)
+        after, from_s = _moment(self.at)
+        until_ns = None if self.for_s is None else ns(from_s + self.for_s)
+        return Fault(self.kind, role, size, ns(from_s), until_ns, after)
+
+
+def _moment(at: str) -> tuple[str, float]:
+    """Return the step that a time counts from, empty for the first scan, and the time in s."""
+    found = _IN_STEP.fullmatch(at.strip())
+    if found is None:
+        after, time = "", at
+    else:
+        after, time = found["place"], found["time"] or "0 s"
+        if after.partition("/")[0] not in STEPS:
+            raise ValueError(f"{after} is no step; {_offer(after, STEPS)}")
+        if found["scan"]:
+            return after, int(found["scan"]) * SCAN_s
+    from_s = parse(time, TIME)
+    if from_s < 0:
+        raise ValueError("lies in the past; write a time of 0 s or more")
+    return after, from_s
+
+
+_IN_STEP = re.compile(
+    r"(?P<place>[a-z_]+(?:/[a-z -]+?)?)\s*(?:\+\s*(?P<time>.+)|scan\s+(?P<scan>\d+))?"
+)
+STEPS = tuple(step.value for step in CycleStep)
+SCAN_s = 0.02
+"""The usual tick, which a scan in a step is counted in."""
 
 
 class Options(Strict):

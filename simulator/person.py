@@ -1,7 +1,8 @@
 """The simulated person: does by hand what a prompt asks, reads real gauges, and answers honestly.
 
-Nothing is ever answered from the target: a number is what the gauge shows, a word what is so. A
-person who does not understand a question, or has no gauge to read, says nothing.
+Nothing is ever answered from the target: a number is what the gauge shows, a word what is so,
+unless a fault makes the person hasty or wrong. A person who does not understand a question, or has
+no gauge to read, says nothing.
 """
 
 from collections.abc import Callable
@@ -11,7 +12,7 @@ from random import Random
 from sequencer.model import Prompt, Request, RequestKind
 from sequencer.units import ns
 from simulator.bench import Bench
-from simulator.faults import Fault
+from simulator.faults import Fault, struck
 from simulator.gauges import Eyes
 from simulator.hands import TASKS, Deed, looks_open
 from simulator.options import Person as Habits
@@ -27,6 +28,8 @@ GAUGE_OF = {
     "bottle_gauge": "bottle",
     "air_gauge": "air",
 }
+HASTE_s = 0.3
+WRONG_NUMBER = 1.5
 FLOW_OPENING = 0.05
 """An opening below which nothing is heard."""
 
@@ -53,7 +56,9 @@ class SimulatedPerson:
         self._busy[prompt.prompt_id] = self._begun
         usual_s = self._habits.handling_s if task.hands_on else self._habits.delay_s
         takes_s = usual_s * (1.0 + self._habits.spread * self._rng.uniform(-1.0, 1.0))
-        for share, deed in task.deeds:
+        hasty = struck(self._bench.faults, "person_hasty")
+        takes_s = HASTE_s if hasty else takes_s
+        for share, deed in () if hasty else task.deeds:
             self._plan(now_ns, share * takes_s, prompt, partial(self._do, deed, prompt))
         self._plan(now_ns, takes_s, prompt, partial(self._say, prompt))
 
@@ -64,7 +69,7 @@ class SimulatedPerson:
 
     def _plan(self, now_ns: int, after_s: float, prompt: Prompt, act: Callable[[], None]) -> None:
         begun = self._begun
-        self._bench.at(now_ns + ns(after_s), lambda: self._unless_away(begun, prompt, act))
+        self._bench.at(now_ns + ns(after_s), partial(self._unless_away, begun, prompt, act))
 
     def _unless_away(self, begun: int, prompt: Prompt, act: Callable[[], None]) -> None:
         if self._busy.get(prompt.prompt_id) != begun:
@@ -79,15 +84,14 @@ class SimulatedPerson:
         """Drop the task; on coming back the question still stands on the screen."""
         del self._busy[prompt.prompt_id]
         if away.until_ns is not None:
-            back_ns = self._bench.begun_ns + away.until_ns
-            self._bench.at(back_ns, lambda: self.asked(prompt, back_ns))
+            self._bench.at(away.until_ns, partial(self.asked, prompt, away.until_ns))
 
     def _do(self, deed: Deed, prompt: Prompt) -> None:
         deed(self._bench, self._eyes, prompt)
 
     def _say(self, prompt: Prompt) -> None:
         del self._busy[prompt.prompt_id]
-        value = self._answer(prompt.topic)
+        value = self._mistaken(self._answer(prompt.topic), prompt)
         if value is None:
             return
         self._answered += 1
@@ -101,6 +105,19 @@ class SimulatedPerson:
                 value=value,
             )
         )
+
+    def _mistaken(self, value: float | str | None, prompt: Prompt) -> float | str | None:
+        """Return what is said instead of the truth by a person who is in a hurry or wrong."""
+        faults = self._bench.faults
+        if not faults or value is None:
+            return value
+        if struck(faults, "person_hasty"):
+            # What is wanted, not what is so.
+            return prompt.choices[0] if prompt.choices else prompt.target
+        if isinstance(value, float):
+            return value * WRONG_NUMBER if struck(faults, "person_wrong_number") else value
+        others = [choice for choice in prompt.choices if choice != value]
+        return others[0] if others and struck(faults, "person_contrary") else value
 
     def _answer(self, topic: str) -> float | str | None:
         bench = self._bench
