@@ -17,7 +17,7 @@ from sequencer.runtime.replay import replay
 from sequencer.units import PSI_Pa
 from simulator.driver import create
 from tests.runs.bench import CYCLE
-from tests.runs.command import Imprint, live
+from tests.runs.command import PATIENCE_s, Imprint, live
 
 pytestmark = pytest.mark.slow
 
@@ -73,7 +73,10 @@ def test_json_prints_one_document_and_nothing_else(tmp_path: Path) -> None:
 
 def test_json_of_an_interrupted_run_is_one_document_too(tmp_path: Path) -> None:
     done = Imprint(live(tmp_path, "--json"))
-    time.sleep(1.5)
+    # Nothing is said on the way; the record is begun once signals are heeded.
+    until = time.monotonic() + PATIENCE_s
+    while not (tmp_path / "records.db").exists() and time.monotonic() < until:
+        time.sleep(0.01)
     done.send()
     assert done.end() == 130
     assert json.loads(done.out)["outcome"] in ("stopped", "refused")
