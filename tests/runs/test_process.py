@@ -17,7 +17,7 @@ from sequencer.runtime.replay import replay
 from sequencer.units import PSI_Pa
 from simulator.driver import create
 from tests.runs.bench import CYCLE
-from tests.runs.command import PATIENCE_s, Imprint, live
+from tests.runs.command import Imprint, PATIENCE_s, live
 
 pytestmark = pytest.mark.slow
 
