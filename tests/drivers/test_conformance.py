@@ -1,5 +1,7 @@
 """The suite of the drivers run as an outside driver would run it, on both of ours."""
 
+import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -62,3 +64,36 @@ def simulated(faults: str) -> str:
     mark = 'pressure = "1900 psi"\n'
     assert mark in text
     return text.replace(mark, mark + faults, 1)
+
+
+def test_the_template_package_conforms_when_installed(folder: Path) -> None:
+    """As an outside driver: found by its entry point, the order of writes checked as well."""
+    template = ROOT / "docs" / "driver-template"
+    info = folder / "site" / "my_rig-0.1.0.dist-info"
+    info.mkdir(parents=True)
+    entry = "[sequencer.drivers]\nmy_rig = my_rig.driver:create\n"
+    assert 'my_rig = "my_rig.driver:create"' in (template / "pyproject.toml").read_text()
+    written(info / "entry_points.txt", entry)
+    written(info / "METADATA", "Metadata-Version: 2.1\nName: my-rig\nVersion: 0.1.0\n")
+    shutil.copytree(template / "src" / "my_rig", folder / "site" / "my_rig")
+    shutil.copy(template / "tests" / "test_my_rig.py", folder)
+    text = (ROOT / "configs" / "rigs" / "bench-instrumented.toml").read_text()
+    head, _, rest = text.partition("[driver]")
+    rest = rest[rest.index("[outputs") :]
+    for name, options in (
+        ("rig", ""),
+        ("bad", 'options.broken = ["air"]\n'),
+        ("dead", 'options.address = "elsewhere"\n'),
+    ):
+        driver = f'[driver]\nname = "my_rig"\n{options}\n'
+        written(folder / f"{name}.toml", head + driver + rest)
+    done = subprocess.run(
+        [
+            sys.executable, "-m", "pytest", "-p", "drivers.conformance_plugin", "-p",
+            "no:cacheprovider", "-q", "test_my_rig.py", "--rig", "rig.toml", "--bad-rig",
+            "bad.toml", "--dead-rig", "dead.toml",
+        ],
+        cwd=folder, capture_output=True, text=True, timeout=60, check=False,
+        env={**os.environ, "PYTHONPATH": f"{folder / 'site'}{os.pathsep}{ROOT}"},
+    )  # fmt: skip
+    assert "16 passed" in done.stdout, done.stdout[-4000:] + done.stderr[-1000:]
