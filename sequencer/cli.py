@@ -184,7 +184,7 @@ def _simulate(commands: "Commands[argparse.ArgumentParser]") -> None:
         "simulate",
         "serve the simulated rig in real time as a board on a serial line, until Ctrl-C",
         "imprint simulate --serial ./board",
-        "imprint run pmma-grating --rig bench-serial",
+        "imprint simulate --serial ./board --rig bench-gauges --seed 7",
     )
     command.add_argument(
         "--serial", metavar="PATH", required=True, help="where the board's port is to appear"

@@ -14,7 +14,7 @@ from sequencer.check import DEFAULT_RIG
 from sequencer.files import shipped
 
 ROOT = Path(__file__).parents[2]
-COMMANDS = ("check", "dry-run", "run", "purge", "replay")
+COMMANDS = ("check", "dry-run", "run", "purge", "replay", "simulate")
 HEAVY = ("pydantic", "pint", "rich", "zmq", "structlog", "transitions", "matplotlib", "numpy")
 
 
