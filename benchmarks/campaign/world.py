@@ -26,10 +26,10 @@ from simulator.options import read_options
 from simulator.values import PlantState
 
 RIG, RECIPE = "bench-instrumented", "pmma-grating"
-QUICK: dict[str, dict[str, str]] = {
+QUICK: dict[str, dict[str, str | float]] = {
     "start": {"head_temperature": "159 degC"},
     "head": {"loss": "0.5 W/K", "cooled_loss": "60 W/K"},
-    "person": {"handling": "4 s", "delay": "0.8 s"},
+    "person": {"handling": "5 s", "delay": "0.8 s", "spread": 0.2},
 }
 """A head found hot and a nimble person: a cycle without its long waits, with all its steps."""
 NEVER = Request(RequestKind.ANSWER, "", "")
@@ -86,7 +86,7 @@ class World:
     """A rig that turns."""
 
     def __init__(
-        self, the_rig: Rig, seed: int, *, compiled: bool, options: dict[str, dict[str, str]]
+        self, the_rig: Rig, seed: int, *, compiled: bool, options: dict[str, dict[str, str | float]]
     ) -> None:
         self.rig = the_rig
         given = {**the_rig.driver.options, **options, "seed": seed, "compiled": compiled}
