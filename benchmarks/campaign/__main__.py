@@ -56,12 +56,15 @@ def main() -> int:
 
 
 def _asked(given: argparse.Namespace) -> list[Case]:
-    # In an order of its own: whatever is done by a time limit is then a fair sample.
+    rng = Random(f"{given.seed} order")
     numbers = list(range(singles()))
-    Random(f"{given.seed} order").shuffle(numbers)
-    asked = [Case("single", number) for number in numbers[: round(given.share * len(numbers))]]
+    if given.share < 1.0:
+        numbers = rng.sample(numbers, round(given.share * len(numbers)))
+    asked = [Case("single", number) for number in numbers]
     for kind in ("pair", "triple", "clean"):
         asked += [Case(kind, number) for number in range(getattr(given, kind))]
+    # Mixed, so that what a time limit lets through is a fair sample of all.
+    rng.shuffle(asked)
     return asked
 
 
