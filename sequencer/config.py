@@ -14,6 +14,7 @@ from sequencer.units import (
     Length,
     Pressure,
     PressureRate,
+    PSI_Pa,
     Rate,
     Temperature,
     Time,
@@ -127,10 +128,15 @@ class Limits(Strict):
     supply_band_Pa: Pressure = Field(alias="supply_band", gt=0)
     film_band_Pa: Pressure = Field(alias="film_band", gt=0)
     leak_Pa_per_s: PressureRate = Field(alias="leak", gt=0)
+    leak_test_every_s: Time = Field(alias="leak_test_every", default=120.0, gt=0)
+    supply_creep_Pa: Pressure = Field(alias="supply_creep", default=10.0 * PSI_Pa, gt=0)
+    bottle_fall_Pa: Pressure = Field(alias="bottle_fall", default=50.0 * PSI_Pa, gt=0)
     head_band_K: Difference = Field(alias="head_band", gt=0)
     head_over_K: Difference = Field(alias="head_over", gt=0)
     head_gain_K: Difference = Field(alias="head_gain", gt=0)
     head_gain_window_s: Time = Field(alias="head_gain_window", gt=0)
+    head_runaway_K: Difference = Field(alias="head_runaway", default=2.0, gt=0)
+    head_reversed_K: Difference = Field(alias="head_reversed", default=5.0, gt=0)
     out_of_band_s: Time = Field(alias="out_of_band", gt=0)
     pause_s: Time = Field(alias="pause", gt=0)
     purge_strokes: int = Field(ge=1, le=100)
@@ -211,6 +217,7 @@ class Timing(Strict):
     write_s: Time = Field(alias="write", default=0.0, ge=0)
     read_back_s: Time = Field(alias="read_back", default=0.0, ge=0)
     outputs_expire_s: Time = Field(alias="outputs_expire", default=0.5, gt=0)
+    watchdog_drops_after_s: Time = Field(alias="watchdog_drops_after", default=1.0, gt=0)
 
     @property
     def reaction_s(self) -> float:

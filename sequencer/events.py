@@ -123,7 +123,12 @@ class RequestAnswered(Event):
 
 @dataclass(frozen=True, slots=True)
 class AlarmChanged(Event):
-    """An alarm was raised, acknowledged, returned to normal, or cleared (ISA-18.2 words)."""
+    """An alarm was raised, acknowledged, returned to normal, or cleared (ISA-18.2 words).
+
+    Further changes: ``suppressed`` (raised, but hidden by design), ``shelved`` and ``unshelved``,
+    ``on shelf`` (raised while shelved), ``chattering``. Only ``raised`` wants a person's eye.
+    ``state`` is where the alarm stands then.
+    """
 
     topic: ClassVar[str] = "alarm"
     name: str
@@ -134,6 +139,7 @@ class AlarmChanged(Event):
     cause: str
     consequence: str
     action: str
+    state: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,6 +85,19 @@ class Priority(StrEnum):
     LOW = "low"
 
 
+class AlarmState(StrEnum):
+    """Where an alarm stands, in the words of ISA-18.2 (IEC 62682)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+
+
 class RawInput(NamedTuple):
     """One channel as the driver read it: its raw value, whether the device vouched for it, when."""
 
@@ -122,6 +135,7 @@ class Outputs:
     heater_setpoint_degC: float = 20.0
     coolant_on: bool = False
     film_setpoint_Pa: float = 0.0
+    watchdog_on: bool = False
     expires_ns: int = 0
 
 
@@ -151,6 +165,7 @@ class RequestKind(StrEnum):
     ABORT = "abort"
     ANSWER = "answer"
     ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
     RESET = "reset"
     RELEASE = "release"
     MAINTENANCE = "maintenance"
@@ -162,7 +177,8 @@ class Request:
 
     ``recipe`` goes with START; ``topic`` and ``value`` (a number in the prompt's unit, or one of
     its choices) with ANSWER; ``finish_cooling`` with STOP; ``person``, ``reason`` and ``value``
-    (the gauge's reading in Pa) with MAINTENANCE. ``at_rig`` tells that the asker stands there.
+    (the gauge's reading in Pa) with MAINTENANCE; ``alarm``, ``for_s`` and ``reason`` with SHELVE;
+    ``planned``, the runs that the bottle must serve, with START. ``at_rig`` tells that the asker stands there.
     """
 
     kind: RequestKind
@@ -176,6 +192,9 @@ class Request:
     finish_cooling: bool = False
     person: str = ""
     reason: str = ""
+    alarm: str = ""
+    for_s: float = 0.0
+    planned: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,3 +306,4 @@ class Status:
     alarms: tuple[str, ...]
     hot: bool
     paused: bool
+    shelved: tuple[str, ...] = ()

@@ -50,6 +50,7 @@ def channel_values(outputs: Outputs, rig: Rig) -> dict[str, ChannelValue]:
     _switch(values, rig, "coolant", outputs.coolant_on)
     _set_point(values, rig, "heater_setpoint", outputs.heater_setpoint_degC)
     _set_point(values, rig, "film_setpoint", outputs.film_setpoint_Pa)
+    _switch(values, rig, "watchdog", outputs.watchdog_on)
     if outputs.clamp is not Clamp.LEAVE:
         _clamp(values, rig, apply=outputs.clamp is Clamp.APPLY)
     return values

@@ -10,12 +10,13 @@ from copy import deepcopy
 from functools import partial
 from random import Random
 
-from sequencer.config import CONTACT_ROLES, SETPOINT_ROLES, Rig
+from sequencer.config import CLAMP_ROLES, CONTACT_ROLES, SETPOINT_ROLES, Rig
 from sequencer.driver import Attendant, Driver, Scan
 from sequencer.errors import DriverError, InputRefused, LinkLost, Problem
 from sequencer.material import Material
 from sequencer.model import ChannelValue, Image, RawInput
 from sequencer.recipe import Recipe
+from sequencer.units import ns
 from simulator.bench import Bench
 from simulator.build import (
     found_coils,
@@ -105,7 +106,14 @@ class SimulatedDriver:
         self._written: Mapping[str, ChannelValue] | None = None
         self._safe: Mapping[str, ChannelValue] = {}
         self._expires_ns: int | None = None
-        self._relay_dropped = False
+        watchdog = rig.outputs.get("watchdog")
+        self._watchdog = "" if watchdog is None else watchdog.channel
+        self._drops_ns = ns(rig.timing.watchdog_drops_after_s)
+        # A relay stands open until its output has changed for the first time.
+        self._relay_dropped = rig.dead_man == "watchdog_relay" and watchdog is not None
+        self._kept = frozenset(
+            output.channel for role, output in rig.outputs.items() if role in CLAMP_ROLES
+        )
         self._seen_faults: tuple[Fault, ...] = ()
         self._linked = True
         self._opened = self._begun = False
@@ -161,12 +169,15 @@ class SimulatedDriver:
             unknown = ", ".join(sorted(image.values.keys() - self._channels))
             raise DriverError(f"no such channel on the simulated rig: {unknown}")
         self._safe = image.safe
-        if self._rig.dead_man != "none":
-            self._expires_ns = image.expires_ns
+        relay = bool(self._watchdog) and self._rig.dead_man == "watchdog_relay"
+        level = image.values.get(self._watchdog)
+        fed = not relay or bool(self._coils.get(self._watchdog, False)) is not bool(level)
+        if fed and self._rig.dead_man != "none":
+            self._expires_ns = now_ns + self._drops_ns if relay else image.expires_ns
         if same:
             return
         self._written = image.values
-        if self._relay_dropped:
+        if self._relay_dropped and fed:
             self._relay_dropped = False
             self._switch(image.values)
         elif any(self._coils.get(channel) != value for channel, value in image.values.items()):
@@ -245,7 +256,7 @@ class SimulatedDriver:
                     self._bench.at(part.until_ns, self._resend)
 
     def _expire(self) -> None:
-        """Act as the rig's dead-man: write the safe values, or take all power from the coils."""
+        """Act as the rig's dead-man: safe values, or no power but for the clamp."""
         self._expires_ns = self._written = None
         self._relay_dropped = self._rig.dead_man == "watchdog_relay"
         self._switch({} if self._relay_dropped else self._safe)
@@ -265,7 +276,9 @@ class SimulatedDriver:
         faults = self._bench.faults
         cut = any(struck(faults, kind) for kind in CUTS_COILS)
         if cut or self._relay_dropped:
-            coils = {name: value for name, value in coils.items() if name not in self._switched}
+            # The relay drops heater, nitrogen and vent; what holds the clamp is not on it.
+            kept = () if cut else self._kept
+            coils = {n: on for n, on in coils.items() if n not in self._switched or n in kept}
         for fault in faults:
             output = self._rig.outputs.get(fault.role)
             if output is not None and fault.kind in ("fuse_blown", "output_stuck_on"):

@@ -128,6 +128,7 @@ def supply_at_set(turn: Turn) -> Verdict:
                 forget(turn, "supply_gauge")
             return Verdict.WAIT
         means, detail = Means.MEASURED, f"supply {show_pressure(supply_Pa or 0.0)}"
+        turn.memory.supply_set_Pa = supply_Pa
     turn.proved("supply_at_set", means, detail)
     return Verdict.DONE
 

@@ -63,11 +63,25 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class AlarmMemory:
-    """An alarm that has been raised and not yet cleared (ISA-18.2 states as two facts)."""
+    """An alarm that has been raised and not yet cleared (ISA-18.2 states as a few facts).
+
+    ``gone_ns`` is when its cause went away, while its off-delay runs.
+    """
 
     raised_ns: int
     true_now: bool
     acknowledged: bool
+    suppressed: bool = False
+    gone_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """An alarm that a person has hidden: until when, why, and who."""
+
+    until_ns: int
+    reason: str
+    actor: str
 
 
 @dataclass(slots=True)
@@ -117,8 +131,15 @@ class Memory:
     answers: dict[str, Answer] = field(default_factory=dict)
     next_prompt: int = 1
     alarms: dict[str, AlarmMemory] = field(default_factory=dict)
+    alarm_rises: dict[str, tuple[int, ...]] = field(default_factory=dict)  # lately, by alarm
+    shelves: dict[str, Shelf] = field(default_factory=dict)
     requests_seen: dict[str, tuple[bool, tuple[str, ...]]] = field(default_factory=dict)
     raw_last: dict[str, tuple[float, int]] = field(default_factory=dict)
+    windows: dict[str, tuple[int, float]] = field(default_factory=dict)  # trends: since, value
+    supply_set_Pa: float | None = None  # what the regulator gave when it was proven set
+    pulsed_ns: int | None = None  # when the watchdog output changed last
+    vent_strokes: int = 0  # of a vent that does not let the film off
+    leak_tested_ns: int | None = None  # when the supply was last shut for a look at the film
 
     def copied(self) -> "Memory":
         """Return an independent copy: values are shared, the dicts are not."""

@@ -36,6 +36,9 @@ TRY_ISOLATION = Image(Clamp.APPLY, True, False, False, True)
 TRY_SUPPLY = Image(Clamp.APPLY, False, True, False, True)
 DRAIN_HOT = Image(Clamp.APPLY, True, False, True, True)
 FEED = Image(Clamp.APPLY, True, True, False, True)
+LEAK_TEST = Image(Clamp.APPLY, False, True, False, True)
+VENT_STROKE = Image(None, False, False, False)
+FAULT_DRAIN = Image(Clamp.APPLY, True, False, True)
 SEAL = Image(Clamp.APPLY, False, False, False, True)
 COOL_FED = Image(Clamp.APPLY, True, True, False, False, True)
 COOL_SEALED = Image(Clamp.APPLY, False, False, False, False, True)
@@ -56,7 +59,9 @@ GAS_STEPS = (
     CycleStep.COOLING,
     CycleStep.VENTING,  # the drain of the gap
     CycleStep.PURGING,
+    CycleStep.SAFE_CLAMPED,  # the drain of the gap, once the trip is reset
 )
+NO_FEED = (CycleStep.VENTING, CycleStep.SAFE_CLAMPED)  # gas steps that feed no film
 PEOPLE = ("emergency_stop", "guard_open")  # trips that may mean a hand in the clamp
 
 
@@ -132,7 +137,7 @@ def violations(outputs: Outputs, memory: Memory, rig: Rig) -> tuple[str, ...]:
     step = memory.step
     if outputs.supply_open and step not in GAS_STEPS:
         found.append("film supply open outside the steps under gas")
-    if outputs.isolation_open and (step not in GAS_STEPS or step is CycleStep.VENTING):
+    if outputs.isolation_open and (step not in GAS_STEPS or step in NO_FEED):
         found.append("film isolation open outside the steps under gas")
     if outputs.supply_open and outputs.clamp is not Clamp.APPLY:
         found.append("film supply open without the clamp applied")
@@ -147,10 +152,17 @@ def violations(outputs: Outputs, memory: Memory, rig: Rig) -> tuple[str, ...]:
 
 
 def clamp_down(outputs: Outputs, turn: Turn) -> Outputs:
-    """Force the safe image while a trip stands; the clamp keeps what the fall-back decided."""
+    """Force the safe image while a trip stands; the clamp keeps what the fall-back decided.
+
+    Two things may be less than safe in a fault step: a vent that is stroked because it does not let
+    the film off, and, without a trip and under clamp, the supply valve that drains the gap.
+    """
     memory = turn.memory
     if memory.trip is None and memory.step not in FAULT_STEPS:
         return outputs
+    drains = outputs.supply_open and memory.step is CycleStep.SAFE_CLAMPED and memory.trip is None
+    powered = not turn.rig.has("emergency_stop") or turn.seen.chain_ok is True
+    stroked = memory.step is CycleStep.VENT_UNCONFIRMED and not turn.rig.three_way and powered
     releasing = memory.step is CycleStep.RELEASING and memory.trip is None
     clamp = outputs.clamp if releasing else memory.fallback_clamp
     if clamp is Clamp.RELEASE and memory.exposure is not Exposure.NO:
@@ -158,9 +170,9 @@ def clamp_down(outputs: Outputs, turn: Turn) -> Outputs:
     return replace(
         outputs,
         clamp=clamp,
-        supply_open=False,
+        supply_open=drains and clamp is Clamp.APPLY and turn.rig.isolated,
         isolation_open=False,
-        vent_open=True,
+        vent_open=outputs.vent_open or not stroked,
         heater_on=False,
         heater_setpoint_degC=0.0,
         coolant_on=False,

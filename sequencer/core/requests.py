@@ -7,12 +7,13 @@ nothing. Start, reset, release and every answer must come from the rig itself.
 from collections.abc import Callable
 
 from sequencer.core import alarms, permissives, questions
-from sequencer.core.memory import Exposure, Purpose, Run
+from sequencer.core.evidence import clamp_still_full
+from sequencer.core.memory import Exposure, Gap, Purpose, Run
 from sequencer.core.outputs import pressure_seen
 from sequencer.core.turn import Turn
 from sequencer.core.waits import end_pause
 from sequencer.events import Noted, PermissivesRead, RequestAnswered, RunStarted
-from sequencer.model import FAULT_STEPS, CycleStep, Means, Request, RequestKind
+from sequencer.model import FAULT_STEPS, Clamp, CycleStep, Means, Request, RequestKind
 from sequencer.units import show_pressure
 
 KEPT = 64
@@ -23,6 +24,7 @@ AT_RIG = (
     RequestKind.RELEASE,
     RequestKind.ANSWER,
     RequestKind.MAINTENANCE,
+    RequestKind.SHELVE,
 )
 
 Reasons = tuple[str, ...]
@@ -90,6 +92,8 @@ def _reasons(turn: Turn, request: Request) -> Reasons:
             return (why_not,) if why_not else ()
         case RequestKind.ACKNOWLEDGE:
             return ()
+        case RequestKind.SHELVE:
+            return alarms.shelving_refused(request.alarm, request.reason, request.for_s)
         case RequestKind.RESET:
             return _reset_reasons(turn)
         case RequestKind.RELEASE:
@@ -137,6 +141,9 @@ def _release_reasons(turn: Turn) -> Reasons:
         reasons.append("reset first")
     if memory.exposure is not Exposure.NO:
         reasons.append("the film is not proven bled")
+    held = memory.fallback_clamp is Clamp.APPLY
+    if turn.rig.isolated and memory.gap is not Gap.EMPTY and held and not clamp_still_full(turn):
+        reasons.append("gas stands between the shut-offs; it is let off under a full clamp only")
     if turn.rig.has("guard_closed") and seen.guard_closed is not True:
         reasons.append("the guard is not shut")
     return tuple(reasons)
@@ -177,6 +184,8 @@ def _act(turn: Turn, request: Request, fire: Moved, trip: Callable[[str, str], N
             end_pause(turn)
         case RequestKind.ACKNOWLEDGE:
             alarms.acknowledge(turn)
+        case RequestKind.SHELVE:
+            alarms.shelve(turn, request.alarm, request.reason, request.for_s, request.actor)
         case RequestKind.RESET:
             if memory.step is CycleStep.SAFE_CLAMPED:
                 memory.trip = None
@@ -213,6 +222,7 @@ def begin_run(turn: Turn, request: Request, purpose: Purpose) -> None:
     memory.in_band_ns = memory.out_of_band_ns = memory.paused_ns = 0
     memory.paused_since_ns = None
     memory.cooled = False
+    memory.supply_set_Pa = memory.leak_tested_ns = None
     memory.late_s = 0.0
     name = recipe.name if recipe is not None else "bleed lines"
     turn.emit(RunStarted(purpose.value, name, request.sample, request.actor))

@@ -5,9 +5,10 @@ trip is looked at before a request, a request before a tick. No clock, no I/O, n
 """
 
 import math
+from dataclasses import replace
 
 from sequencer.config import Rig
-from sequencer.core import alarms, requests
+from sequencer.core import alarms, requests, watchdog
 from sequencer.core.cycle import Cycle
 from sequencer.core.estimate import estimate, watch_film
 from sequencer.core.interlocks import BY_NAME, Interlock, fitted
@@ -51,6 +52,7 @@ from sequencer.model import (
 from sequencer.units import ns
 
 LOST_AFTER_s = 0.1
+DRAINING = ("drain gap", "bled")  # stages of safe_clamped that let gas of the gap out
 RESTING = (CycleStep.SAFE_CLAMPED, CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)
 UNLATCHED = (CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)  # left by proof anyhow
 
@@ -98,6 +100,8 @@ class Sequencer:
         self._armed: dict[CycleStep, tuple[Interlock, ...]] = {
             step: tuple(item for item in fitted(rig) if step in item.steps) for step in CycleStep
         }
+        self._watched = rig.has("watchdog")
+        self._required = watchdog.required(rig)
         self._guards = _Guards()
         self._cycle = Cycle(self._guards)
         self._memory = Memory()
@@ -137,6 +141,7 @@ class Sequencer:
             self._take(turn, inputs.requests)
             self._advance(turn)
         except Exception as fault:  # whatever it is, the image must be safe in this same scan
+            turn.contradicted = True
             self._trip(turn, "core_fault", f"{type(fault).__name__}: {fault}")
         outputs = self._outputs(turn)
         memory.last_ns = now_ns
@@ -161,9 +166,10 @@ class Sequencer:
             waiting(turn, self._stage()),
             tuple(memory.prompts.values()),
             memory.trip,
-            tuple(name for name, alarm in memory.alarms.items() if alarm.true_now),
+            alarms.announced(memory),
             hot=head_degC is None or head_degC >= COOL_ENOUGH_degC,
             paused=memory.paused_since_ns is not None,
+            shelved=tuple(memory.shelves),
         )
 
     # ---- interlocks -------------------------------------------------------------------------
@@ -172,12 +178,17 @@ class Sequencer:
         true_now: set[str] = set()
         since_ns = turn.memory.watched_since_ns
         for item in self._armed[turn.memory.step]:
+            if item.dead_band:
+                turn.dead_band = item.dead_band if item.name in turn.memory.alarms else 0.0
             detail = item.test(turn)
             if not detail:
                 if since_ns:
                     since_ns.pop(item.name, None)
                 continue
-            if turn.now_ns - since_ns.setdefault(item.name, turn.now_ns) < ns(item.delay_s):
+            held_ns = turn.now_ns - since_ns.setdefault(item.name, turn.now_ns)
+            known = turn.memory.alarms.get(item.name)
+            # What comes back before its alarm has returned need not wait again.
+            if held_ns < ns(item.delay_s) and (known is None or known.gone_ns is None):
                 continue
             true_now.add(item.name)
             if item.response == "trip":
@@ -190,7 +201,7 @@ class Sequencer:
                         turn.memory.stop_reason = detail
                     turn.memory.finish_cooling = False  # that is a person's choice, not a fault's
                     self._fire(turn, "stop", item.name)
-        if turn.memory.alarms:
+        if turn.memory.alarms or turn.memory.shelves:
             alarms.settle(turn, true_now)
         self._evidence_lost(turn)
 
@@ -219,6 +230,8 @@ class Sequencer:
         """Leave a resting place that stood on an empty film when the film is seen not to be."""
         memory = turn.memory
         if memory.step is CycleStep.SAFE_CLAMPED:
+            if self._stage().name in DRAINING:
+                return  # its own proof follows, under the same clamp
             # Even a blink of pressure has to be proven gone before the clamp may let go.
             lost = memory.exposure is not Exposure.NO or pressure_seen(turn)
         elif memory.step is CycleStep.FAULTED:
@@ -287,12 +300,14 @@ class Sequencer:
         detail = f"{stage.name}: {stage.waits_for}, not within {stage.limit(turn):.0f} s"
         if turn.in_step(CycleStep.VENTING, CycleStep.TRIPPED):
             self._trip(turn, "not_bled", detail, "overdue")
+        elif turn.in_step(CycleStep.SAFE_CLAMPED):
+            self._trip(turn, "not_bled", detail, "lost")
         else:
             self._trip(turn, "step_overdue", detail)
 
     def _silent(self, turn: Turn, stage: Stage) -> None:
         memory = turn.memory
-        reason = f"nobody answered in time: {stage.waits_for}"
+        reason = turn.failure or f"nobody answered in time: {stage.waits_for}"
         if turn.in_step(CycleStep.VENTING, CycleStep.TRIPPED):
             self._trip(turn, "not_bled", reason, "silent")
         elif turn.in_step(CycleStep.SAFE_CLAMPED, CycleStep.FAULTED):
@@ -324,6 +339,8 @@ class Sequencer:
         left = memory.step
         memory.step = step
         memory.step_since_ns = turn.now_ns
+        memory.windows.clear()
+        memory.vent_strokes = 0
         withdraw_all(turn)
         end_pause(turn)
         ended = self._end_run(cause) if step in (*RESTING, CycleStep.IDLE) else None
@@ -378,8 +395,12 @@ class Sequencer:
         wrong = violations(outputs, memory, self._rig)
         if wrong:
             # Never reached unless table, stages and fall-back contradict each other.
+            turn.contradicted = True
             self._trip(turn, "core_fault", "; ".join(wrong))
             outputs = clamp_down(outputs_of(SAFE, turn), turn)
+        if self._watched:
+            level = watchdog.pulse(turn, self._required[memory.step])
+            outputs = replace(outputs, watchdog_on=level)
         if _differ(outputs, memory.outputs):
             turn.emit(
                 OutputsChanged(

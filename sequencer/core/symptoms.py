@@ -4,14 +4,17 @@ Unknown values never pass as good where an interlock asks for certainty; where i
 a limit is passed, unknown is the business of the interlock that watches the sensor.
 """
 
-from sequencer.core.estimate import films_disagree, heads_disagree
+from sequencer.core.estimate import films_disagree
 from sequencer.core.turn import Turn
 from sequencer.model import Clamp, CycleStep
-from sequencer.units import show_pressure, show_temperature
-from sequencer.wiring import channel_values
+from sequencer.physics.flow import ZERO_CELSIUS_K
+from sequencer.units import ATMOSPHERE_abs_Pa, ns, show_pressure
 
-OVERRUN_ns = 150_000_000
-CLOCK_GAP_ns = 500_000_000
+LEAK_WINDOW_s = 2.5
+SHUT_SETTLES_s = 0.5
+"""Travel of a valve, and the gas coming to rest behind it."""
+FED_SETTLES_s = 10.0
+"""How long gas that was let on in one go takes to the head's temperature."""
 FILM_HIGH_HIGH = 1.1  # times the target
 FILM_LOST = 0.7  # of the target, once it has been reached
 
@@ -47,7 +50,7 @@ def margin_trip(turn: Turn) -> str:
 
 def margin_warn(turn: Turn) -> str:
     """Clamp force near the need."""
-    return _margin_below(turn, turn.rig.limits.clamp_warn)
+    return _margin_below(turn, turn.rig.limits.clamp_warn * (1.0 + turn.dead_band))
 
 
 def air(turn: Turn) -> str:
@@ -58,7 +61,8 @@ def air(turn: Turn) -> str:
     return f"house air {show_pressure(air_Pa)}, at least {show_pressure(limit_Pa)} wanted"
 
 
-def _bad(turn: Turn, roles: tuple[str, ...]) -> str:
+def bad(turn: Turn, roles: tuple[str, ...]) -> str:
+    """Readings of these roles that are not good."""
     found = [
         f"{role}: {reading.reason or 'uncertain'}"
         for role in roles
@@ -71,24 +75,17 @@ def film_bad(turn: Turn) -> str:
     """Film readings that cannot be believed."""
     if turn.seen.film_known:
         return ""
-    return _bad(turn, turn.rig.film_roles)
+    return bad(turn, turn.rig.film_roles)
 
 
 def clamp_bad(turn: Turn) -> str:
     """Clamp readings that cannot be believed."""
-    return _bad(turn, ("clamp_pressure", "clamp_closed"))
-
-
-def head_bad(turn: Turn) -> str:
-    """Head readings that cannot be believed."""
-    if turn.seen.head_known:
-        return ""
-    return _bad(turn, turn.rig.head_roles)
+    return bad(turn, ("clamp_pressure", "clamp_closed"))
 
 
 def supply_bad(turn: Turn) -> str:
     """A supply reading that cannot be believed."""
-    return _bad(turn, ("supply_pressure",))
+    return bad(turn, ("supply_pressure",))
 
 
 def films_apart(turn: Turn) -> str:
@@ -97,14 +94,6 @@ def films_apart(turn: Turn) -> str:
         return ""
     values = [show_pressure(turn.seen.readings[r].value) for r in turn.rig.film_roles]
     return f"the film sensors read {' and '.join(values)}"
-
-
-def heads_apart(turn: Turn) -> str:
-    """Twin head sensors against each other."""
-    if turn.seen.head_known or not heads_disagree(turn.rig, turn.seen.readings):
-        return ""
-    one, other = (turn.seen.readings[role].value for role in turn.rig.head_roles)
-    return f"the head sensors differ by {abs(one - other):.1f} K"
 
 
 def unexpected(turn: Turn) -> str:
@@ -162,102 +151,70 @@ def out_of_band(turn: Turn) -> str:
 def supply_off(turn: Turn) -> str:
     """Supply pressure off its setting."""
     supply_Pa, target_Pa = turn.seen.supply_Pa, _target_Pa(turn)
-    band_Pa = turn.rig.limits.supply_band_Pa
+    band_Pa = turn.rig.limits.supply_band_Pa * (1.0 - turn.dead_band)
     if supply_Pa is None or abs(supply_Pa - target_Pa) <= band_Pa:
         return ""
     return f"supply {show_pressure(supply_Pa)}, set to {show_pressure(target_Pa)}"
 
 
-def head_over(turn: Turn) -> str:
-    """The head above its set-point."""
-    head_degC = _hottest_degC(turn)
-    run = turn.memory.run
-    if head_degC is None or run is None or run.recipe is None:
+def creep(turn: Turn) -> str:
+    """Supply pressure rising above what the regulator gave when it was proven set."""
+    supply_Pa, set_Pa = turn.seen.supply_Pa, turn.memory.supply_set_Pa
+    if supply_Pa is None or set_Pa is None:
         return ""
-    limit_degC = run.recipe.imprint.temperature_degC + turn.rig.limits.head_over_K
-    return _hot_words(head_degC, limit_degC)
-
-
-def head_limit(turn: Turn) -> str:
-    """The head above the rig's limit."""
-    head_degC = _hottest_degC(turn)
-    return "" if head_degC is None else _hot_words(head_degC, turn.rig.limits.head_temperature_degC)
-
-
-def _hot_words(head_degC: float, limit_degC: float) -> str:
-    if head_degC <= limit_degC:
+    rise_Pa = supply_Pa - set_Pa
+    if rise_Pa <= turn.rig.limits.supply_creep_Pa:
         return ""
-    return f"head {show_temperature(head_degC)}, at most {show_temperature(limit_degC)} allowed"
+    return f"supply crept up by {show_pressure(rise_Pa)} from {show_pressure(set_Pa)}"
 
 
-def _hottest_degC(turn: Turn) -> float | None:
-    seen = turn.seen
-    if not seen.head_known:
-        found = [seen.readings[role] for role in turn.rig.head_roles]
-        return max((item.value for item in found if item.good), default=None)
-    other = seen.readings.get("head_temperature_2")
-    head_degC = seen.head_degC
-    return head_degC if other is None or head_degC is None else max(head_degC, other.value)
+def leak(turn: Turn) -> str:
+    """A film that is shut in loses pressure, beyond what a cooling head explains.
+
+    Gas that is shut in keeps p/T; so the rate is taken at one temperature, the head's.
+    """
+    memory, seen = turn.memory, turn.seen
+    outputs, windows = memory.outputs, memory.windows
+    shut_in = not outputs.supply_open and not outputs.vent_open and turn.under_clamp()
+    film_Pa = seen.film_Pa if seen.film_known else None
+    if not shut_in or film_Pa is None:
+        windows.pop("leak", None)
+        return ""
+    known_head = seen.head_known and seen.head_degC is not None
+    gas_K = ZERO_CELSIUS_K + (seen.head_degC or 0.0) if known_head else 1.0
+    content = (film_Pa + ATMOSPHERE_abs_Pa) / gas_K
+    known = windows.get("leak")
+    if known is None or turn.now_ns < known[0]:
+        settles_s = SHUT_SETTLES_s if turn.rig.hold == "fed" else FED_SETTLES_s
+        windows["leak"] = (turn.now_ns + ns(settles_s) if known is None else known[0], content)
+        return ""
+    window_s = (turn.now_ns - known[0]) / 1e9
+    if window_s < LEAK_WINDOW_s:
+        return ""
+    windows["leak"] = (turn.now_ns, content)
+    rate_Pa_per_s = (known[1] - content) * gas_K / window_s
+    if rate_Pa_per_s <= turn.rig.limits.leak_Pa_per_s:
+        return ""
+    return f"film lost {show_pressure(rate_Pa_per_s * window_s)} in {window_s:.1f} s, shut in"
 
 
-def no_gain(turn: Turn) -> str:
-    """Require a minimum gain of temperature per window while the head is below its band."""
-    memory, limits, head_degC = turn.memory, turn.rig.limits, turn.seen.head_degC
-    if not memory.outputs.heater_on or head_degC is None or memory.run is None:
+def bottle_falls(turn: Turn) -> str:
+    """A bottle that falls while nothing but a leak takes gas: the coarse look at a fed film."""
+    bottle_Pa, windows = turn.seen.bottle_Pa, turn.memory.windows
+    if bottle_Pa is None:
         return ""
-    near_degC = turn.recipe.imprint.temperature_degC - 3.0 * limits.head_band_K
-    if head_degC >= near_degC:
-        memory.reference_degC = None
-        memory.since_ns.pop("gain", None)
+    began_Pa = windows.setdefault("bottle", (turn.now_ns, bottle_Pa))[1]
+    if began_Pa - bottle_Pa <= turn.rig.limits.bottle_fall_Pa:
         return ""
-    started_ns = memory.since_ns.setdefault("gain", turn.now_ns)
-    if memory.reference_degC is None:
-        memory.reference_degC = head_degC
-    if turn.now_ns - started_ns < limits.head_gain_window_s * 1e9:
-        return ""
-    gain_K = head_degC - memory.reference_degC
-    memory.since_ns["gain"] = turn.now_ns
-    memory.reference_degC = head_degC
-    if gain_K >= limits.head_gain_K:
-        return ""
-    return (
-        f"head gained {gain_K:.1f} K in {limits.head_gain_window_s:.0f} s at heat, at least "
-        f"{limits.head_gain_K:.1f} K expected"
-    )
+    return f"bottle fell by {show_pressure(began_Pa - bottle_Pa)} while the film was held"
 
 
 def bottle(turn: Turn) -> str:
     """The bottle near its end."""
     bottle_Pa, limit_Pa = turn.seen.bottle_Pa, turn.rig.limits.bottle_change_out_Pa
-    if bottle_Pa is None or bottle_Pa >= limit_Pa:
+    if bottle_Pa is None or bottle_Pa >= limit_Pa * (1.0 + turn.dead_band):
         return ""
     return f"bottle {show_pressure(bottle_Pa)}, changed out at {show_pressure(limit_Pa)}"
-
-
-def read_back(turn: Turn) -> str:
-    """Outputs that do not do what was written."""
-    if not turn.read_back:
-        return ""
-    written = channel_values(turn.memory.outputs, turn.rig)
-    wrong = [name for name, value in turn.read_back if name in written and written[name] != value]
-    return f"not driven as written: {', '.join(wrong)}" if wrong else ""
-
-
-def overrun(turn: Turn) -> str:
-    """A late scan."""
-    late_ns = turn.host.late_ns
-    return f"the scan came {late_ns / 1e6:.0f} ms late" if late_ns > OVERRUN_ns else ""
-
-
-def clock(turn: Turn) -> str:
-    """A host that stood still."""
-    gap_ns = abs(turn.host.clock_gap_ns)
-    return f"the host stood still for {gap_ns / 1e9:.1f} s" if gap_ns > CLOCK_GAP_ns else ""
-
-
-def record(turn: Turn) -> str:
-    """A record that cannot be written."""
-    return "" if turn.host.record_ok else "the record cannot be written"
 
 
 def raised(_turn: Turn) -> str:

@@ -34,6 +34,8 @@ class Turn:
     read_back: tuple[tuple[str, bool], ...] = ()
     events: list[Event] = field(default_factory=list)
     failure: str = ""
+    contradicted: bool = False  # an invariant of the image, or of the core, did not hold
+    dead_band: float = 0.0  # share of its limit that a raised alarm's value must come back by
 
     @property
     def recipe(self) -> Recipe:

@@ -3,7 +3,9 @@
 from sequencer.bottle import bottle_needed_Pa
 from sequencer.core.evidence import (
     BLED_WAIT,
+    clamp_still_full,
     film_band_Pa,
+    film_bled,
     head_band_K,
     head_question,
     pressed_question,
@@ -18,8 +20,11 @@ from sequencer.model import Clamp, Means
 from sequencer.units import ns, show_pressure, show_temperature, show_time
 
 CHANGE_OVER_s = 0.5  # well above the travel of a solenoid valve
+LEAK_TEST_s = 3.5  # a little more than the interlock's settling time and window
 PROOF_s = 1.0  # how long each shut-off is tried against the other
 COOL_ENOUGH_degC = 45.0  # a head above this burns; ISO 13732-1 thresholds lie near, from memory
+VENT_STROKES, VENT_STROKE_s = 3, 0.5
+STROKE_AFTER_VENTS = 3.0  # commissioned vent times between two strokes
 LATE_MARGIN, LATE_SETTLE_s = 2.0, 120.0
 
 
@@ -158,8 +163,23 @@ def changed_over(turn: Turn) -> Verdict:
 def dwell(turn: Turn) -> Verdict:
     """The hold time, counted only while pressure and temperature are in band."""
     memory, recipe = turn.memory, turn.recipe
-    step_ns = turn.now_ns - (memory.last_ns if memory.last_ns is not None else turn.now_ns)
     verdict = _still_at_pressure(turn)
+    _count(turn)
+    if verdict is not Verdict.DONE:
+        return verdict
+    if memory.in_band_ns < ns(recipe.imprint.hold_s):
+        return Verdict.BACK if leak_test_due(turn) and clamp_still_full(turn) else Verdict.WAIT
+    by = turn.rig.evidence.film_at_pressure.by
+    out_s = memory.out_of_band_ns / 1e9
+    detail = f"{show_time(memory.in_band_ns / 1e9)} in band, {show_time(out_s)} out"
+    turn.proved("held_in_band", Means(by), detail)
+    return Verdict.DONE
+
+
+def _count(turn: Turn) -> None:
+    """Count this scan's time to the dwell where it is in band."""
+    memory = turn.memory
+    step_ns = turn.now_ns - (memory.last_ns if memory.last_ns is not None else turn.now_ns)
     if memory.paused_since_ns is not None:
         if turn.now_ns - memory.paused_since_ns + memory.paused_ns >= ns(turn.rig.limits.pause_s):
             end_pause(turn)
@@ -168,14 +188,30 @@ def dwell(turn: Turn) -> Verdict:
         memory.in_band_ns += step_ns
     else:
         memory.out_of_band_ns += step_ns
-    if verdict is not Verdict.DONE:
-        return verdict
-    if memory.in_band_ns < ns(recipe.imprint.hold_s):
+
+
+def leak_test_due(turn: Turn) -> bool:
+    """Tell whether a fed film is due to be held without its supply: a regulator masks a leak.
+
+    A three-way valve cannot shut the supply without venting; without a sensor nothing would show.
+    """
+    rig, memory = turn.rig, turn.memory
+    if rig.hold != "fed" or rig.three_way or not rig.film_roles:
+        return False
+    last_ns = memory.leak_tested_ns
+    since_ns = memory.step_since_ns if last_ns is None else last_ns
+    return turn.now_ns - since_ns >= ns(rig.limits.leak_test_every_s)
+
+
+def leak_tested(turn: Turn) -> Verdict:
+    """The film has been held alone for a moment; what it lost then is an interlock's business."""
+    _count(turn)
+    if turn.stage_age_s() < LEAK_TEST_s:
         return Verdict.WAIT
-    by = turn.rig.evidence.film_at_pressure.by
-    out_s = memory.out_of_band_ns / 1e9
-    detail = f"{show_time(memory.in_band_ns / 1e9)} in band, {show_time(out_s)} out"
-    turn.proved("held_in_band", Means(by), detail)
+    if not clamp_still_full(turn):
+        turn.failure = "the clamp is no longer full enough for opening the supply again"
+        return Verdict.WAIT
+    turn.memory.leak_tested_ns = turn.now_ns
     return Verdict.DONE
 
 
@@ -288,6 +324,43 @@ def film_let_off(turn: Turn) -> Verdict:
         return Verdict.DONE if readings_bled(turn) else Verdict.WAIT
     wait_s = BLED_WAIT * turn.rig.commissioned.film_vent_s
     return Verdict.DONE if turn.stage_age_s() >= wait_s else Verdict.WAIT
+
+
+def vent_stroke_due(turn: Turn) -> bool:
+    """Tell whether a vent that does not let the film off is to be shut and opened once more.
+
+    Only by what a sensor shows, three times at most, and never a three-way valve: shutting its vent
+    opens the supply.
+    """
+    rig, memory = turn.rig, turn.memory
+    film_Pa = turn.seen.film_Pa
+    if rig.has("emergency_stop") and turn.seen.chain_ok is not True:
+        return False
+    if rig.three_way or film_Pa is None or film_Pa <= rig.limits.bled_Pa:
+        return False
+    waited_ns = (memory.vent_strokes + 1) * ns(STROKE_AFTER_VENTS * rig.commissioned.film_vent_s)
+    return memory.vent_strokes < VENT_STROKES and turn.now_ns - memory.step_since_ns >= waited_ns
+
+
+def vent_stroked(turn: Turn) -> Verdict:
+    """The vent has been shut for a moment, or less where the film then rises."""
+    memory, film_Pa = turn.memory, turn.seen.film_Pa
+    if memory.reference_Pa is None:
+        memory.reference_Pa = film_Pa
+    if film_Pa is None or memory.reference_Pa is None:
+        rises = True
+    else:
+        rises = film_Pa > memory.reference_Pa + turn.rig.limits.bled_Pa
+    if turn.stage_age_s() < VENT_STROKE_s and not rises:
+        return Verdict.WAIT
+    memory.vent_strokes += 1
+    turn.emit(Noted(f"vent stroke {memory.vent_strokes} of {VENT_STROKES}"))
+    return Verdict.DONE
+
+
+def locked(turn: Turn) -> Verdict:
+    """Nothing but a film proven bled leads on; a vent that does not work is stroked meanwhile."""
+    return Verdict.BACK if vent_stroke_due(turn) else film_bled(turn)
 
 
 def release_needs_word(turn: Turn) -> bool:

@@ -9,6 +9,7 @@ from sequencer.invariants.look import Look, film_low, where
 from sequencer.model import FAULT_STEPS, Clamp, CycleStep, RequestKind
 
 C = CycleStep
+DRAINED_IN = (C.CLAMPING, C.VENTING, C.PURGING, C.SAFE_CLAMPED)
 SETTLED = (C.IDLE, C.HEATING, C.RELEASING, *FAULT_STEPS)  # the vent stands open in all of them
 
 
@@ -38,8 +39,10 @@ GAS_STAGES = {
     (C.CLAMPING, "try supply"): (False, True),
     (C.PRESSURIZING, "raise"): (True, True),
     (C.HOLDING, "dwell"): (True, True),
+    (C.HOLDING, "leak test"): (False, True),
     (C.COOLING, "cool"): (True, True),
     (C.VENTING, "drain gap"): (True, False),
+    (C.SAFE_CLAMPED, "drain gap"): (True, False),
     (C.PURGING, "stroke"): (True, True),
     (C.PURGING, "drain gap"): (True, False),
 }
@@ -112,7 +115,15 @@ def settled_steps_stand_vented(look: Look) -> str:
     draining = look.step.stage == "drain gap" and not look.rig.three_way
     if look.step.step not in SETTLED and not draining:
         return ""
+    if (look.step.step, look.step.stage) == (C.VENT_UNCONFIRMED, "vent stroke"):
+        return ""  # counted by `the_vent_is_stroked_three_times_at_most`
     return "" if look.out.vent_open else where(look, "vent shut")
+
+
+def the_vent_is_stroked_three_times_at_most(look: Look) -> str:
+    """Where the vent does not let the film off, it alone is shut and opened, and not for ever."""
+    strokes = look.memory.vent_strokes
+    return "" if strokes <= 3 else where(look, f"{strokes} strokes of the vent")
 
 
 def a_run_starts_within_the_rig(look: Look) -> str:
@@ -174,5 +185,5 @@ def a_charged_gap_is_remembered(look: Look) -> str:
     """The gap is empty only after a drain."""
     if look.then.gap is Gap.EMPTY or look.memory.gap is not Gap.EMPTY:
         return ""
-    drained = look.then.step in (C.CLAMPING, C.VENTING, C.PURGING) and look.before.supply_open
+    drained = look.then.step in DRAINED_IN and look.before.supply_open
     return "" if drained and not look.before.isolation_open else "gap taken for empty, not drained"

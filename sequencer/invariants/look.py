@@ -1,5 +1,6 @@
 """What a rule looks at: one scan, the one before it, what is remembered, and the known truth."""
 
+from dataclasses import replace
 from typing import NamedTuple
 
 from sequencer.config import Rig
@@ -95,6 +96,17 @@ def film_low(look: Look) -> bool:
 def where(look: Look, what: str) -> str:
     """Say where something was found."""
     return f"{what} in {look.step.step.value}/{look.step.stage}"
+
+
+def safe_but_for_its_stage(look: Look) -> bool:
+    """Tell whether an image is safe, except for a vent being stroked or a gap being drained."""
+    out, here = look.out, (look.step.step, look.step.stage)
+    if here == (CycleStep.VENT_UNCONFIRMED, "vent stroke") and not look.rig.three_way:
+        out = replace(out, vent_open=True)
+    under_clamp = out.clamp is Clamp.APPLY and look.memory.trip is None
+    if here == (CycleStep.SAFE_CLAMPED, "drain gap") and under_clamp:
+        out = replace(out, supply_open=False)
+    return safe(out)
 
 
 def safe(out: Outputs) -> bool:

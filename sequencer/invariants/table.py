@@ -62,6 +62,7 @@ INVARIANTS: tuple[Invariant, ...] = (
     Invariant(42, gas.no_gas_at_an_open_clamp),
     Invariant(43, gas.the_film_is_bled_only_by_proof),
     Invariant(44, gas.a_charged_gap_is_remembered),
+    Invariant(48, gas.the_vent_is_stroked_three_times_at_most),
     Invariant(45, people.the_clamp_closes_only_where_it_is_meant_to),
     Invariant(46, people.every_move_stands_in_the_table),
     Invariant(47, people.the_core_never_contradicts_itself),

@@ -26,6 +26,7 @@ WITHOUT = {  # field name: why it has no unit
     # Ratios and shares.
     "cycles_left": "a number of film cycles",
     "fill_fraction": "share of 1",
+    "dead_band": "share of 1",
     "fill_limit": "share of 1",
     "contact_fraction": "share of 1",
     "cylinder_efficiency": "share of 1",

@@ -8,7 +8,7 @@ from sequencer.model import CycleStep as C
 from sequencer.model import Inputs, RequestKind
 from tests.core.bench import Bench, at, recipe_of
 
-LOCAL = {"start", "purge", "reset", "release", "answer", "maintenance"}
+LOCAL = {"start", "purge", "reset", "release", "answer", "maintenance", "shelve"}
 
 
 @pytest.mark.parametrize("kind", RequestKind)

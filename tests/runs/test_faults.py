@@ -118,9 +118,10 @@ SENSORS = [
          _of("head_temperature")),
     Case("sensor_bad", "holding", "dwell", 5.0, SAFE, "head_sensor_bad", _of("head_temperature_2")),
     Case("sensor_bad", "holding", "dwell", 5.0, IDLE, "supply_sensor_bad", _of("supply_pressure")),
-    Case("sensor_frozen", "heating", "hands", 1.0, SAFE, "film_sensors_apart",
+    # Once a value has stood for its time it is bad, and stays so: nothing proves the film bled.
+    Case("sensor_frozen", "heating", "hands", 1.0, UNSURE, "film_sensors_apart",
          _of("film_pressure")),
-    Case("sensor_frozen", "holding", "dwell", 5.0, UNSURE, "film_sensors_apart",
+    Case("sensor_frozen", "holding", "dwell", 5.0, UNSURE, "film_sensor_bad",
          _of("film_pressure")),
     Case("sensor_frozen", "holding", "dwell", 5.0, SAFE, "head_sensors_apart",
          _of("head_temperature")),
