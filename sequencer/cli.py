@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action=_Version, help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_check, _dry_run, _run, _purge, _replay, _simulate):
+    for add in (_check, _dry_run, _run, _purge, _replay, _simulate, _drill):
         add(commands)
     return parser
 
@@ -193,6 +193,30 @@ def _simulate(commands: "Commands[argparse.ArgumentParser]") -> None:
     _seed(command)
 
 
+def _drill(commands: "Commands[argparse.ArgumentParser]") -> None:
+    command = _command(
+        commands,
+        "drill",
+        "rehearse a fault on the simulated rig, and hear afterwards what it was",
+        "imprint drill list",
+        "imprint drill film-leak --speed 20",
+        "imprint drill emergency-stop/venting --speed 50 --yes",
+    )
+    command.add_argument(
+        "scenario",
+        metavar="SCENARIO",
+        help="a scenario file, a shipped one's name, or list; of several parts one is drawn, "
+        "unless it is named behind a slash",
+    )
+    _rig(command)
+    command.add_argument(
+        "--recipe", metavar="RECIPE", help="a recipe other than the one the scenario names"
+    )
+    _speed(command)
+    _seed(command)
+    command.add_argument("--yes", action="store_true", help="let the simulated person answer")
+
+
 def _command(
     commands: "Commands[argparse.ArgumentParser]", name: str, does: str, *examples: str
 ) -> argparse.ArgumentParser:
@@ -232,7 +256,7 @@ def _records(command: argparse.ArgumentParser) -> None:
     command.add_argument("--records", metavar="PATH", help="the database of records")
 
 
-def _live(command: argparse.ArgumentParser) -> None:
+def _speed(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--speed",
         metavar="X",
@@ -240,6 +264,10 @@ def _live(command: argparse.ArgumentParser) -> None:
         default=1.0,
         help="let a simulated rig's time pass X times faster",
     )
+
+
+def _live(command: argparse.ArgumentParser) -> None:
+    _speed(command)
     _seed(command)
     command.add_argument(
         "--yes", action="store_true", help="let a simulated person answer; never a real rig's"

@@ -74,6 +74,14 @@ class Attendant(Protocol):
         """Return the answers that are due by now."""
 
 
+@runtime_checkable
+class Rehearsing(Protocol):
+    """A back end that lets faults strike in a step, and so has to hear which one begins."""
+
+    def entered(self, step: str, stage: str, now_ns: int) -> None:
+        """Hear the step and the stage that begin."""
+
+
 class Factory(Protocol):
     """What the entry point of a back end names."""
 

@@ -5,7 +5,6 @@ A key that is left out takes the bench rig's figure from ``simulator.defaults``.
 
 import dataclasses
 import difflib
-import re
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
@@ -14,9 +13,8 @@ from pydantic import Field, field_validator, model_validator
 from sequencer.config import OUTPUT_ROLES
 from sequencer.errors import InputRefused
 from sequencer.files import Strict, validate
-from sequencer.model import CycleStep
+from sequencer.moment import moment
 from sequencer.units import (
-    TIME,
     Conductance,
     Difference,
     HeatCapacity,
@@ -200,7 +198,7 @@ class FaultOption(Strict):
     @field_validator("at")
     @classmethod
     def _some_time(cls, at: str) -> str:
-        _moment(at)
+        moment(at)
         return at
 
     @model_validator(mode="after")
@@ -232,34 +230,9 @@ class FaultOption(Strict):
                 raise ValueError(f'size "{self.size}": {error}') from None
         elif size != size:
             raise ValueError(f'{self.kind} needs a size; write size = "5 psi" or "5 K"')
-        after, from_s = _moment(self.at)
+        after, from_s = moment(self.at)
         until_ns = None if self.for_s is None else ns(from_s + self.for_s)
         return Fault(self.kind, role, size, ns(from_s), until_ns, after)
-
-
-def _moment(at: str) -> tuple[str, float]:
-    """Return the step that a time counts from, empty for the first scan, and the time in s."""
-    found = _IN_STEP.fullmatch(at.strip())
-    if found is None:
-        after, time = "", at
-    else:
-        after, time = found["place"], found["time"] or "0 s"
-        if after.partition("/")[0] not in STEPS:
-            raise ValueError(f"{after} is no step; {_offer(after, STEPS)}")
-        if found["scan"]:
-            return after, int(found["scan"]) * SCAN_s
-    from_s = parse(time, TIME)
-    if from_s < 0:
-        raise ValueError("lies in the past; write a time of 0 s or more")
-    return after, from_s
-
-
-_IN_STEP = re.compile(
-    r"(?P<place>[a-z_]+(?:/[a-z -]+?)?)\s*(?:\+\s*(?P<time>.+)|scan\s+(?P<scan>\d+))?"
-)
-STEPS = tuple(step.value for step in CycleStep)
-SCAN_s = 0.02
-"""The usual tick, which a scan in a step is counted in."""
 
 
 class Options(Strict):

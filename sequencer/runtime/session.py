@@ -14,7 +14,7 @@ from typing import Literal
 
 from sequencer.config import Rig
 from sequencer.core.step import Sequencer
-from sequencer.driver import Attendant, Driver, make_driver
+from sequencer.driver import Attendant, Driver, Rehearsing, make_driver
 from sequencer.errors import InputRefused, Problem
 from sequencer.events import AlarmChanged, Noted, RequestAnswered, RunEnded, RunStarted, Step
 from sequencer.material import Material
@@ -24,6 +24,7 @@ from sequencer.runtime.bus import Publisher
 from sequencer.runtime.clock import Clock, utc_now
 from sequencer.runtime.loop import LONG_TICK_ns, Loop, Sink
 from sequencer.runtime.record import Head, Recorder, new_run_id, open_run
+from sequencer.runtime.rehearse import Followed
 from sequencer.runtime.summary import Summary
 from sequencer.runtime.threaded import ThreadedDriver
 from sequencer.runtime.trace import Point
@@ -216,6 +217,8 @@ class Session:
         loop.tell(self.summary)
         if publisher is not None:
             loop.tell(publisher)
+        if isinstance(self._driver, Rehearsing):
+            loop.tell(Followed(self._driver))
         for sink in sinks:
             loop.tell(sink)
         # Last, so that a question has been told before it is put to whoever answers.
