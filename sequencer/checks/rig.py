@@ -276,6 +276,19 @@ def _timing(rig: Rig) -> Iterator[Finding]:
     if timing.outputs_expire_s < 2.0 * timing.reaction_s:
         limit = f"must be at least two reaction times, {2e3 * timing.reaction_s:.0f} ms"
         yield "timing.outputs_expire", expiry, limit, "lengthen it: one late scan is no fault"
+    if rig.dead_man == "watchdog_relay":
+        yield from _watchdog(rig)
     if timing.outputs_expire_s > LONGEST_EXPIRY_s:
         limit = f"must be at most {LONGEST_EXPIRY_s:g} s, when a watchdog relay commonly drops"
         yield "timing.outputs_expire", expiry, limit, "shorten it"
+
+
+def _watchdog(rig: Rig) -> Iterator[Finding]:
+    if "watchdog" not in rig.outputs:
+        limit = "a watchdog relay needs an output that feeds it"
+        yield "outputs.watchdog", "", limit, 'add it, or set dead_man to what the rig has, "none"'
+    timing = rig.timing
+    drops = f"{timing.watchdog_drops_after_s * 1e3:.0f} ms"
+    if timing.watchdog_drops_after_s < timing.outputs_expire_s:
+        limit = "lies below timing.outputs_expire; the outer of two dead-men must be the slower one"
+        yield "timing.watchdog_drops_after", drops, limit, "set both to what the hardware has"

@@ -11,8 +11,9 @@ from sequencer.config import Rig
 from sequencer.core import alarms, requests, watchdog
 from sequencer.core.cycle import Cycle
 from sequencer.core.estimate import estimate, watch_film
+from sequencer.core.guards import TurnGuards
 from sequencer.core.interlocks import BY_NAME, Interlock, fitted
-from sequencer.core.memory import Exposure, Gap, Memory
+from sequencer.core.memory import Exposure, Memory
 from sequencer.core.outputs import (
     SAFE,
     clamp_down,
@@ -57,40 +58,6 @@ RESTING = (CycleStep.SAFE_CLAMPED, CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED
 UNLATCHED = (CycleStep.VENT_UNCONFIRMED, CycleStep.FAULTED)  # left by proof anyhow
 
 
-class _Guards:
-    """Answers the table's questions about the turn in hand."""
-
-    state = ""
-    turn: Turn
-
-    def pressure_seen(self) -> bool:
-        return pressure_seen(self.turn)
-
-    def film_untouched(self) -> bool:
-        memory = self.turn.memory
-        untouched = memory.exposure is Exposure.NO and memory.gap is not Gap.CHARGED
-        return untouched and not pressure_seen(self.turn)
-
-    def clamp_applied(self) -> bool:
-        return self.turn.under_clamp()
-
-    def clamp_not_begun(self) -> bool:
-        return self.turn.memory.outputs.clamp is Clamp.LEAVE
-
-    def finish_cooling(self) -> bool:
-        return self.turn.memory.finish_cooling
-
-    def wants_cooling(self) -> bool:
-        return self.turn.recipe.demold is not None
-
-    def clamp_kept(self) -> bool:
-        memory = self.turn.memory
-        return memory.fallback_clamp is Clamp.APPLY or memory.clamp_found == "closed"
-
-    def clamp_seen_open(self) -> bool:
-        return self.turn.memory.clamp_found == "open"
-
-
 class Sequencer:
     """The core of one rig. It starts in ``faulted``: nothing is ever resumed after a start-up."""
 
@@ -102,7 +69,7 @@ class Sequencer:
         }
         self._watched = rig.has("watchdog")
         self._required = watchdog.required(rig)
-        self._guards = _Guards()
+        self._guards = TurnGuards()
         self._cycle = Cycle(self._guards)
         self._memory = Memory()
         self._seen = Estimate()
@@ -167,7 +134,7 @@ class Sequencer:
             tuple(memory.prompts.values()),
             memory.trip,
             alarms.announced(memory),
-            hot=head_degC is None or head_degC >= COOL_ENOUGH_degC,
+            hot=_hot(self._rig, self._seen),
             paused=memory.paused_since_ns is not None,
             shelved=tuple(memory.shelves),
         )
@@ -428,6 +395,13 @@ class Sequencer:
             return ends.get(memory.last_end, ProceduralState.IDLE)
         stopping = memory.stopping or memory.run is None
         return ProceduralState.STOPPING if stopping else ProceduralState.RUNNING
+
+
+def _hot(rig: Rig, seen: Estimate) -> bool:
+    """Tell whether to show HOT: by the hottest of the good sensors, and where none is good."""
+    found = [seen.readings[role] for role in rig.head_roles if role in seen.readings]
+    heads_degC = [reading.value for reading in found if reading.good]
+    return not heads_degC or max(heads_degC) >= COOL_ENOUGH_degC
 
 
 def _differ(one: Outputs, other: Outputs) -> bool:

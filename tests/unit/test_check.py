@@ -147,6 +147,12 @@ RIG_GUARDS = [
     (BENCH, put("inputs.film_pressure.fresh_for", "30 ms"), "shorter than one scan"),
     (BENCH, put("timing.outputs_expire", "100 ms"), "at least two reaction times, 130 ms"),
     (BENCH, put("timing.outputs_expire", "2 s"), "must be at most 1 s"),
+    (BENCH, put("dead_man", "watchdog_relay"), "a watchdog relay needs an output that feeds it"),
+    (
+        GAUGES,
+        put("timing.watchdog_drops_after", "400 ms"),
+        "the outer of two dead-men must be the slower one",
+    ),
 ]
 
 
