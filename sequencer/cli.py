@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action=_Version, help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_check, _dry_run, _run, _purge, _replay, _simulate, _drill):
+    for add in (_check, _dry_run, _run, _purge, _replay, _simulate, _drill, _explore):
         add(commands)
     return parser
 
@@ -215,6 +215,32 @@ def _drill(commands: "Commands[argparse.ArgumentParser]") -> None:
     _speed(command)
     _seed(command)
     command.add_argument("--yes", action="store_true", help="let the simulated person answer")
+
+
+def _explore(commands: "Commands[argparse.ArgumentParser]") -> None:
+    command = _command(
+        commands,
+        "explore",
+        "search everything the cycle can come to, fault by fault, for a violated invariant",
+        "imprint explore",
+        "imprint explore --case isolated --json",
+    )
+    command.add_argument(
+        "--case", metavar="CASE", action="append", default=[], help="search only this rig (again)"
+    )
+    command.add_argument(
+        "--doubles", action="store_true", help="search pairs of lasting faults too; takes hours"
+    )
+    command.add_argument(
+        "--states",
+        metavar="N",
+        type=int,
+        default=0,
+        help="end each share at N states (default: never)",
+    )
+    command.add_argument(
+        "--processes", metavar="N", type=int, default=0, help="share the work among N processes"
+    )
 
 
 def _command(

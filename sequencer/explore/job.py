@@ -2,13 +2,13 @@
 
 from typing import NamedTuple
 
-from sequencer.explore.plant import faults_of
+from sequencer.explore.plant import Fault, faults_of
 from sequencer.explore.rigs import Case, cases
 from sequencer.explore.search import Search
 from sequencer.explore.story import story
 from sequencer.explore.verdict import remedy
 
-SHARES = 4  # into which a case's faults are dealt, so that the searches end at about one time
+SHARE = 8  # faults in one job at most: so many that the sound rig is not searched too often
 
 
 class Job(NamedTuple):
@@ -47,10 +47,12 @@ class Result(NamedTuple):
 
 def jobs(names: tuple[str, ...], *, doubles: bool, most_states: int) -> tuple[Job, ...]:
     """Return the jobs that search these cases, all of them where no name is given."""
-    wanted = [case.name for case in cases() if not names or case.name in names]
-    return tuple(
-        Job(name, share, SHARES, doubles, most_states) for name in wanted for share in range(SHARES)
-    )
+    found = []
+    for case in cases():
+        if not names or case.name in names:
+            of = -(-len(faults_in(case)) // SHARE)
+            found += [Job(case.name, share, of, doubles, most_states) for share in range(of)]
+    return tuple(found)
 
 
 def case_of(name: str) -> Case:
@@ -62,10 +64,16 @@ def case_of(name: str) -> Case:
     return {case.name: case for case in cases()}[name]
 
 
+def faults_in(case: Case) -> tuple[Fault, ...]:
+    """Return the faults that a case is searched for."""
+    every = faults_of(case.rig)
+    return tuple(f for f in every if not case.faults_of or f.what in case.faults_of)
+
+
 def search(job: Job) -> Result:
     """Do one job."""
-    rig = case_of(job.case).rig
-    faults = faults_of(rig)
+    case = case_of(job.case)
+    rig, faults = case.rig, faults_in(case)
     looker = Search(rig, faults[job.share :: job.of], faults if job.doubles else ())
     graph = looker.run(job.most_states)
     violations = tuple(

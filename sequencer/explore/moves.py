@@ -29,12 +29,16 @@ def moves(
 ) -> Iterator[Move]:
     """Give everything that can happen from here, the uneventful tick first.
 
+    On a sound rig the person gives every answer, right or wrong, or none, and opens the guard
+    anywhere. On a broken one the person gives the right answer or none, and asks for anything
+    that could be granted: a wrong answer besides the fault would be a second one.
     ``faults`` are those that may still come; empty where no further one is looked for.
     """
     yield Move("", plant)
     for prompt in memory.prompts.values():
         yield from _answers(prompt, plant)
-    if "guard_closed" in rig.inputs and not (plant.guard and memory.step in LOCKED):
+    kept_shut = memory.step in LOCKED or (plant.faults and memory.step is not CycleStep.HEATING)
+    if "guard_closed" in rig.inputs and not (plant.guard and kept_shut):
         words = "a person opens the guard" if plant.guard else "a person shuts the guard"
         yield Move(words, plant._replace(guard=not plant.guard))
     yield from _requests(memory, plant, recipe)
@@ -86,6 +90,8 @@ def _film_gauge_Pa(plant: Plant) -> float:
 
 def _answers(prompt: Prompt, plant: Plant) -> Iterator[Move]:
     for value, does in _said(prompt, plant):
+        if plant.faults and value in WRONG:
+            continue
         request = Request(
             RequestKind.ANSWER,
             "answered",
@@ -100,6 +106,7 @@ def _answers(prompt: Prompt, plant: Plant) -> Iterator[Move]:
         yield Move(f"{topic}: a person says {shown}{done}", does, request)
 
 
+WRONG = ("not ready", "not clear", "keep clamped", "wait")
 DEEDS = ("bottle_shut", "air_shut", "regulator_out")  # to be done, not only said
 
 
@@ -108,20 +115,24 @@ def _said(prompt: Prompt, plant: Plant) -> Iterator[tuple[float | str, Plant]]:
     match prompt.topic:
         case "supply_gauge":
             yield TARGET_Pa, plant._replace(line=plant.line if plant.bottle_shut else FULL)
-            yield 0.0, plant
+            if not plant.faults:
+                yield 0.0, plant
         case "film_empty":
             yield _film_gauge_Pa(plant), plant
-            yield TARGET_Pa, plant
+            if not plant.faults:
+                yield TARGET_Pa, plant
         case "gauges_zero":
             yield value_of("supply_pressure", plant.line), plant
         case "air_gauge":
             yield value_of("air_pressure", FULL if plant.air else 0), plant
         case "bottle_shut":
             yield "shut", plant._replace(bottle_shut=True)
-            yield "shut", plant
+            if not plant.faults:
+                yield "shut", plant
         case "air_shut":
             yield "shut", plant._replace(air_shut=True)
-            yield "shut", plant
+            if not plant.faults:
+                yield "shut", plant
         case "regulator_out":
             yield "backed out", plant._replace(line=0)
         case _:

@@ -18,11 +18,15 @@ Table = dict[str, object]
 
 
 class Case(NamedTuple):
-    """A rig to search: its name, what it is, and its file as tables."""
+    """A rig to search: its name, what it is, and of what its faults are; empty: of everything.
+
+    A rig that differs from another in one thing only is searched for faults of that thing.
+    """
 
     name: str
     description: str
     rig: Rig
+    faults_of: tuple[str, ...] = ()
 
 
 OUTPUTS: Table = {
@@ -196,10 +200,12 @@ def cases() -> tuple[Case, ...]:
             "spring-return",
             "two shut-offs, a clamp that lets go without power",
             _rig("spring-return", _SPRING),
+            ("clamp_valve", "clamp_air", "clamp_pressure", "clamp_closed", "emergency_stop"),
         ),
         Case(
             "one-sensor",
             "two shut-offs, a single film sensor",
             _rig("one-sensor", without=("film_pressure_2",)),
+            ("film_pressure", "film_gauge", "film_vent", "film_supply"),
         ),
     )

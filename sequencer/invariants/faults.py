@@ -6,13 +6,14 @@ from sequencer.core.stages import STAGES
 from sequencer.core.turn import Turn
 from sequencer.events import RequestAnswered
 from sequencer.invariants.look import Look, safe, safe_but_for_its_stage
-from sequencer.model import FAULT_STEPS, Clamp, CycleStep
+from sequencer.model import FAULT_STEPS, Clamp, CycleStep, Quality
 from sequencer.units import ns
 from sequencer.wiring import channel_values
 
 C = CycleStep
 MOVING = (*UNDER_CLAMP, C.RELEASING)  # the steps in which the clamp may move or the film hold gas
 READ_BACK_s = 0.2
+LATE_ns = 150_000_000
 
 
 def a_standing_trip_means_the_safe_image(look: Look) -> str:
@@ -133,6 +134,22 @@ def outputs_that_differ_trip(look: Look) -> str:
     since_ns = look.then.watched_since_ns.get("outputs_differ")
     late = since_ns is not None and look.now_ns - since_ns > ns(READ_BACK_s)
     return f"{', '.join(wrong)} not driven as written, no trip" if wrong and late else ""
+
+
+def the_watchdog_pulses_only_after_a_whole_scan(look: Look) -> str:
+    """Its level changes only with the link up, on time, as written and with no film reading bad."""
+    if look.out.watchdog_on is look.before.watchdog_on:
+        return ""
+    host, readings = look.inputs.host, look.step.estimate.readings
+    if not host.link_ok or host.late_ns > LATE_ns:
+        return "watchdog pulsed although the link is down or the scan late"
+    moving = look.then.step in MOVING
+    bad = [r for r in look.rig.film_roles if moving and readings[r].quality is Quality.BAD]
+    if bad:
+        return f"watchdog pulsed with a bad {', '.join(bad)}"
+    written = channel_values(look.before, look.rig)
+    wrong = [n for n, value in look.inputs.read_back if n in written and written[n] != value]
+    return f"watchdog pulsed, {', '.join(wrong)} not driven as written" if wrong else ""
 
 
 def an_open_stop_chain_means_the_safe_image(look: Look) -> str:

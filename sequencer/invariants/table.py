@@ -51,6 +51,7 @@ INVARIANTS: tuple[Invariant, ...] = (
     Invariant(22, faults.outputs_that_differ_trip),
     Invariant(23, faults.an_open_stop_chain_means_the_safe_image),
     Invariant(24, faults.nothing_is_resumed_at_start_up),
+    Invariant(25, faults.the_watchdog_pulses_only_after_a_whole_scan),
     Invariant(29, people.no_heat_on_a_doubtful_head),
     Invariant(31, people.heat_only_where_it_belongs),
     Invariant(32, people.no_open_guard_at_a_working_clamp),
@@ -69,7 +70,6 @@ INVARIANTS: tuple[Invariant, ...] = (
 )
 
 ELSEWHERE: tuple[tuple[int, str], ...] = (
-    (25, "the watchdog is toggled by the loop and its driver, after a scan: tests of the loop"),
     (26, "what hardware does with a dead host: the served rig's expiry, and the rig itself"),
     (27, "no wall clock: the core imports none (import contracts), and replay proves it"),
     (28, "same inputs, same outputs and events: explore steps every state twice; replay"),
