@@ -63,7 +63,9 @@ def raise_alarm(turn: Turn, item: Interlock, detail: str) -> None:
     elif item.name in memory.shelves:
         _tell(turn, item, "on shelf", detail)
     else:
-        _tell(turn, item, "raised", detail)
+        # While it chatters it stays known and true, but is not announced again and again.
+        if known is None or not _chatters(turn, item.name):
+            _tell(turn, item, "raised", detail)
         _count(turn, item)
 
 
@@ -78,10 +80,18 @@ def _count(turn: Turn, item: Interlock) -> None:
     earliest_ns = turn.now_ns - ns(CHATTER_WINDOW_s)
     rises = [at_ns for at_ns in memory.alarm_rises.get(item.name, ()) if at_ns >= earliest_ns]
     rises.append(turn.now_ns)
-    memory.alarm_rises[item.name] = tuple(rises)
+    # One more than chattering is enough to know that it goes on, and tells it once only.
+    memory.alarm_rises[item.name] = tuple(rises[-CHATTERS - 1 :])
     if len(rises) == CHATTERS:
         text = f"{CHATTERS} times in {show_time((turn.now_ns - rises[0]) / 1e9)}"
         _tell(turn, item, "chattering", text)
+
+
+def _chatters(turn: Turn, name: str) -> bool:
+    """Tell whether an alarm that is still kept came so often lately that it is chattering."""
+    earliest_ns = turn.now_ns - ns(CHATTER_WINDOW_s)
+    rises = turn.memory.alarm_rises.get(name, ())
+    return sum(at_ns >= earliest_ns for at_ns in rises) >= CHATTERS
 
 
 def settle(turn: Turn, true_now: set[str]) -> None:
@@ -100,7 +110,8 @@ def settle(turn: Turn, true_now: set[str]) -> None:
                 continue
         if item.response == "trip":
             memory.alarms[name] = replace(known, true_now=False, gone_ns=None)
-            _tell(turn, item, "returned", "latched until reset")
+            if not _chatters(turn, name):
+                _tell(turn, item, "returned", "latched until reset")
         elif known.acknowledged or known.suppressed or name in memory.shelves:
             _clear(turn, item)
         else:

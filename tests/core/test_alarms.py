@@ -263,3 +263,14 @@ def test_a_lost_link_raises_at_most_ten_alarms():
     bench.run(60.0)
     assert 1 <= len(bench.raised()) <= 10
     assert bench.raised()[0] == bench.memory.trip.name if bench.memory.trip else True
+
+
+def test_a_chattering_trip_is_not_announced_for_ever_but_again_after_a_reset():
+    bench = at(C.HOLDING)
+    raised = 0
+    for number in range(40):
+        bench.plant.chain_ok = number % 2 == 1
+        events = bench.tick().events
+        raised += sum(getattr(event, "change", "") == "raised" for event in events)
+    assert raised == alarms.CHATTERS
+    assert bench.memory.alarms["emergency_stop"].true_now is False
