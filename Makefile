@@ -19,7 +19,7 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test check format bench clean
+.PHONY: help demo test check format bench campaign clean
 
 help: ## tell what there is
 	@echo "make TARGET, where TARGET is one of"
@@ -52,6 +52,10 @@ format: $(DEV) ## lay the code out
 
 bench: $(DEV) ## measure: dry-run, scan, record, start-up, plant, memory
 	$(BIN)/python -m benchmarks
+
+campaign: $(DEV) ## strike every fault in every step and judge the plant's truth (CAMPAIGN="--share 0.1")
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[fast]'
+	$(BIN)/python -m benchmarks.campaign --workers $(WORKERS) $(CAMPAIGN)
 
 clean: ## remove what was made here: environment, caches, builds (records in out/ stay)
 	rm -rf .venv build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -147,7 +147,8 @@ def _followed(world: World, case: Case, injected: tuple[Injected, ...]) -> tuple
             gone_s = (now_ns - begun_ns) * 1e-9
             if gone_s < passes_s + STANDS_s:
                 continue
-            if step.step in (*RESTS, CycleStep.IDLE) and stood_s > stands_s:
+            led_out = step.step is CycleStep.FAULTED and step.stage != "rest"
+            if step.step in (*RESTS, CycleStep.IDLE) and stood_s > stands_s and not led_out:
                 break
             if not lasting and not world.judge.alarms and gone_s > passes_s + QUIET_s:
                 break

@@ -136,7 +136,13 @@ class Judge:
                 isinstance(event, RequestAnswered) and event.accepted and event.kind == "reset"
                 for event in step.events
             )
-        if step.step in FAULT_STEPS and _unsafe(outputs):
+        draining = (
+            (step.step, step.stage) == (CycleStep.SAFE_CLAMPED, "drain gap")
+            and outputs.clamp is Clamp.APPLY
+            and outputs.vent_open
+            and not (outputs.isolation_open or outputs.heater_on or outputs.coolant_on)
+        )
+        if step.step in FAULT_STEPS and _unsafe(outputs) and not draining:
             self._say("fault_step_not_safe", now_ns, step, "gas or heat on, or vent shut")
         if outputs.supply_open and outputs.vent_open and outputs.isolation_open:
             self._say("straight_to_the_room", now_ns, step, "supply, isolation and vent open")

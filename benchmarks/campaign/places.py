@@ -151,13 +151,16 @@ def _wanted(visits: dict[str, Visit]) -> dict[int, list[tuple[str, str]]]:
 
 
 def _aged(world: World, instant: str) -> None:
-    """Make the stage as old as its limit, but for a scan."""
+    """Make the stage pass its limit in the next scan, in the one after it, or just now."""
     memory = world.sequencer.snapshot()
-    now_ns = world.clock.now_ns()
-    limit_s = STAGES[memory.step][memory.stage].limit(Turn(world.rig, now_ns, memory))
-    scans = {"before time-out": 1, "time-out": 0, "after time-out": -1}[instant]
-    memory.stage_since_ns = now_ns - ns(limit_s) + scans * TICK_ns - 1
+    due_ns = world.loop._due_ns
+    assert due_ns is not None
+    limit_s = STAGES[memory.step][memory.stage].limit(Turn(world.rig, due_ns, memory))
+    early_ns = TICK_ns - 1_000 if instant == "before time-out" else -1_000
+    memory.stage_since_ns = due_ns - ns(limit_s) + early_ns
     world.sequencer.restore(memory)
+    if instant == "after time-out":
+        world.loop.turn()
 
 
 @cache
