@@ -178,7 +178,8 @@ class Request:
     ``recipe`` goes with START; ``topic`` and ``value`` (a number in the prompt's unit, or one of
     its choices) with ANSWER; ``finish_cooling`` with STOP; ``person``, ``reason`` and ``value``
     (the gauge's reading in Pa) with MAINTENANCE; ``alarm``, ``for_s`` and ``reason`` with SHELVE;
-    ``planned``, the runs that the bottle must serve, with START. ``at_rig`` tells that the asker stands there.
+    ``planned``, the runs that the bottle must serve, with START. ``at_rig`` tells that the asker
+    stands there.
     """
 
     kind: RequestKind

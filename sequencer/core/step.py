@@ -125,7 +125,6 @@ class Sequencer:
         """Return where the cycle stands, for screens."""
         memory = self._memory
         turn = Turn(self._rig, now_ns, memory, self._seen)
-        head_degC = self._seen.head_degC
         return Status(
             memory.step,
             self._stage().name,

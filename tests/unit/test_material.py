@@ -4,9 +4,9 @@ import tomllib
 
 import pytest
 
+from sequencer.checks.filling import viscosity_Pa_s
 from sequencer.errors import InputRefused
 from sequencer.files import shipped, validate
-from sequencer.checks.filling import viscosity_Pa_s
 from sequencer.material import Materials, load_materials
 from sequencer.physics import film
 
