@@ -5,8 +5,8 @@ import inspect
 import pytest
 
 from sequencer.core.cycle import TABLE, Cycle, Guards, Row
+from sequencer.core.guards import TurnGuards
 from sequencer.core.stages import STAGES
-from sequencer.core.step import _Guards
 from sequencer.core.turn import Turn, Verdict
 from sequencer.model import FAULT_STEPS, CycleStep
 from tests.core.bench import RIGS, Bench
@@ -18,7 +18,7 @@ ASKED = {name for name, item in vars(Guards).items() if inspect.isfunction(item)
 @pytest.mark.parametrize("name", NAMES)
 def test_every_guard_of_the_table_is_on_the_protocol_and_on_the_implementation(name):
     assert name in ASKED
-    assert inspect.isfunction(getattr(_Guards, name))
+    assert inspect.isfunction(getattr(TurnGuards, name))
 
 
 def test_no_guard_stands_idle():
@@ -27,7 +27,7 @@ def test_no_guard_stands_idle():
 
 def test_guards_only_look():
     for name in NAMES:
-        source = inspect.getsource(getattr(_Guards, name))
+        source = inspect.getsource(getattr(TurnGuards, name))
         body = source.split(":", 1)[1]
         assert "memory." not in body.split(" = ")[0] or "return" in body.split(" = ")[0]
         assert "emit" not in body
@@ -83,7 +83,7 @@ def test_nothing_but_proof_and_word_leads_out_of_vent_unconfirmed():
 
 
 def test_an_unknown_trigger_is_a_fault_and_an_unfitting_one_changes_nothing(caplog):
-    guards = _Guards()
+    guards = TurnGuards()
     cycle = Cycle(guards)
     with pytest.raises(KeyError):
         cycle.fire("nudge", CycleStep.IDLE)
