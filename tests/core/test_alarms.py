@@ -265,7 +265,7 @@ def test_a_lost_link_raises_at_most_ten_alarms():
     assert bench.raised()[0] == bench.memory.trip.name if bench.memory.trip else True
 
 
-def test_a_chattering_trip_is_not_announced_for_ever_but_again_after_a_reset():
+def test_a_chattering_trip_is_not_announced_for_ever():
     bench = at(C.HOLDING)
     raised = 0
     for number in range(40):
