@@ -40,7 +40,8 @@ class PermissivesRead(Event):
 
 @dataclass(frozen=True, slots=True)
 class RunEnded(Event):
-    """A run is over: complete, stopped or tripped, with the weakest means of its evidence."""
+    """A run is over: complete, stopped or tripped, with the weakest means of its evidence,
+    empty where nothing was proven."""
 
     topic: ClassVar[str] = "run"
     outcome: str

@@ -257,7 +257,8 @@ class Trip:
 class Wait:
     """What the cycle waits for now: the condition, its value now, its target, how long it may take.
 
-    ``progress`` is the share of the wait that is over, None where nobody can say.
+    ``target`` begins with its word ("up to", "of"). ``progress`` is the share of the wait that is
+    over, None where nobody can say; ``usual_s`` and ``limit_s`` count from the stage's beginning.
     """
 
     condition: str
@@ -266,6 +267,7 @@ class Wait:
     waited_s: float
     usual_s: float
     limit_s: float
+    left_s: float
     progress: float | None = None
 
 

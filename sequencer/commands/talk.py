@@ -4,6 +4,7 @@ Every line stands for itself and is never rewritten, so that a log of it reads t
 the live values beside it are drawn by rich and only where stdout and stderr are terminals.
 """
 
+import math
 import sys
 from typing import Protocol
 
@@ -59,7 +60,6 @@ class Course:
         self._bar = _Bar() if on_terminal() else None
         self._told_share = 0.0
         self._due_ns = 0
-        self._waiting: Wait | None = None
 
     def __call__(self, now_ns: int, inputs: Inputs, step: Step) -> None:  # noqa: ARG002
         """Tell what this scan brought, and how far the wait has come."""
@@ -70,6 +70,9 @@ class Course:
             if isinstance(event, StageEntered):
                 self._told_share = 0.0
                 self._stop_bar()
+                text += self._wait_words()
+            elif isinstance(event, PromptAsked):
+                self._stop_bar()  # a person is about to type where it stands
             if text:
                 self.say(now_ns, text)
         if now_ns >= self._due_ns:
@@ -88,6 +91,18 @@ class Course:
             else:
                 print(line, file=sys.stderr, flush=True)
 
+    def _wait_words(self) -> str:
+        """Return the value now, the target, the usual time and the limit of the wait in hand."""
+        wait = self._standing.status().wait
+        if wait is None:
+            return ""
+        parts = [f"{wait.now} {wait.target}".strip()] if wait.now else []
+        if math.isfinite(wait.usual_s):
+            parts.append(f"usually {show_time(wait.usual_s)}")
+        if math.isfinite(wait.limit_s):
+            parts.append(f"at most {show_time(wait.limit_s)}")
+        return f" ({'; '.join(parts)})" if parts else ""
+
     def close(self) -> None:
         """Take the bar away."""
         self._stop_bar()
@@ -99,18 +114,21 @@ class Course:
     def _progress(self, now_ns: int, seen: Estimate) -> None:
         status = self._standing.status()
         wait = status.wait
-        if wait is None or status.prompts or not LONG_WAIT_s <= wait.usual_s < 1e9:
+        if wait is None or status.prompts or not wait.now or not _long(wait):
             return
         share = wait.progress or 0.0
         values = _values(seen)
-        short = _short_values(seen, but=wait.now)
+        course, left = f"{wait.now} {wait.target}", show_time(wait.left_s)
         if self._bar is not None:
-            self._bar.show(f"{word(status.step)}: {wait.now} of {wait.target}; {short}", share)
+            short = _short_values(seen, but=wait.now)
+            self._bar.show(f"{word(status.step)}: {course}, {left} left; {short}", share)
         elif share >= self._told_share + LINE_EVERY:
             self._told_share = share
-            left = show_time(wait.waited_s * (1.0 - share) / share) if share > 0.0 else "some time"
-            text = f"{share:4.0%} {wait.now} of {wait.target}; about {left} left; {values}"
-            self.say(now_ns, "     " + text)
+            self.say(now_ns, f"     {share:4.0%} {course}; about {left} left; {values}")
+
+
+def _long(wait: Wait) -> bool:
+    return LONG_WAIT_s <= wait.usual_s < math.inf
 
 
 class _Bar:
@@ -188,8 +206,7 @@ def _line(event: Event) -> str:
             why = "" if event.cause == "done" else f" ({event.cause.replace('_', ' ')})"
             return f"STEP {word(event.step)}{why}   [{event.procedural_state.value}]"
         case StageEntered():
-            limit = "" if event.limit_s is None else f", {show_time(event.limit_s)} at most"
-            return f"  {event.stage}: waits for {event.waits_for}{limit}"
+            return f"  {event.stage}: waits for {event.waits_for}"
         case EvidenceHad():
             name = event.evidence.replace("_", " ")
             return f"  had: {name}, {event.means.value.replace('_', ' ')}: {event.detail}"
@@ -208,7 +225,10 @@ def _line(event: Event) -> str:
         case Noted():
             return f"  note: {event.text}"
         case RunEnded():
-            return f"END  {event.outcome}, verified {event.verified.replace('_', ' ')}"
+            verified = event.verified.replace("_", " ")
+            return f"END  {event.outcome}, " + (
+                f"verified {verified}" if verified else "nothing proven"
+            )
     return ""
 
 

@@ -48,7 +48,7 @@ class Row(NamedTuple):
 
 TABLE: tuple[Row, ...] = (
     # Fall-back. Supply and isolation shut, vent open and heater off go with every one of these;
-    # what the clamp does is decided in `fallback`.
+    # what the clamp does is decided in `outputs.fallback_clamp`.
     Row("trip", IDLE, VENT_UNCONFIRMED, ("pressure_seen",)),
     Row("trip", IDLE, FAULTED),
     Row("trip", HEATING, VENT_UNCONFIRMED, ("pressure_seen",)),

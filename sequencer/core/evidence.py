@@ -15,6 +15,7 @@ from sequencer.units import ns, show_pressure, show_temperature
 TIMED_MARGIN = 3.0  # a timed proof waits this many times the commissioned time
 BLED_WAIT = 3.0  # and a person is asked about the film only after this many vent times
 PEAK_TELLS = 3.0  # a peak of this many bled limits makes the fall from it evidence
+MARGIN_TOP = 100.0
 FALLEN_TO = 0.2  # of the peak: "fell by 80 %"
 GAUGE_TOP = 1.5  # a gauge reads up to this many times what the line may carry
 
@@ -51,6 +52,11 @@ def clamp_still_full(turn: Turn) -> bool:
     return closed and clamp_suffices(turn, turn.seen.clamp_Pa)
 
 
+def margin_words(margin: float) -> str:
+    """Write a clamp margin; against next to no pressure its figures say nothing."""
+    return f"clamp margin {margin:.2f}" if margin < MARGIN_TOP else "clamp far above any need"
+
+
 def clamp_full(turn: Turn) -> Verdict:
     """The cylinder is full: its force suffices for the film pressure to come."""
     proof, rig = turn.rig.evidence.clamp_full, turn.rig
@@ -58,7 +64,7 @@ def clamp_full(turn: Turn) -> Verdict:
         if not turn.held("clamp_full", clamp_still_full(turn), proof.dwell_s):
             return Verdict.WAIT
         margin = margin_at(rig, turn.seen.clamp_Pa or 0.0, film_target_Pa(turn))
-        turn.proved("clamp_full", Means.MEASURED, f"clamp margin {margin:.2f}")
+        turn.proved("clamp_full", Means.MEASURED, margin_words(margin))
     elif proof.by == "operator":
         if turn.stage_age_s() < rig.commissioned.clamp_fill_s:
             return Verdict.WAIT
@@ -72,7 +78,7 @@ def clamp_full(turn: Turn) -> Verdict:
             return verdict
         gauge_Pa = number(turn, "clamp_gauge")
         margin = margin_at(rig, gauge_Pa, film_target_Pa(turn))
-        detail = f"gauge {show_pressure(gauge_Pa)}, clamp margin {margin:.2f}"
+        detail = f"gauge {show_pressure(gauge_Pa)}, {margin_words(margin)}"
         turn.proved("clamp_full", Means.OPERATOR, detail)
     else:
         wait_s = TIMED_MARGIN * rig.commissioned.clamp_fill_s

@@ -16,6 +16,7 @@ from sequencer.model import CycleStep, Priority
 
 S = CycleStep
 EVERY = tuple(CycleStep)
+NOT_BLEEDING = tuple(step for step in CycleStep if step is not S.PURGING)
 NO_GAS = (S.IDLE, S.HEATING, S.RELEASING, S.PURGING)
 UNDER_GAS = (S.PRESSURIZING, S.HOLDING, S.COOLING)
 UNDER_CLAMP = (S.CLAMPING, *UNDER_GAS, S.VENTING)
@@ -189,7 +190,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         "the controller would heat without end; treat the head as hot",
         "change the thermocouple's wires back; look at the second sensor"),
     Interlock("bottle_low", ("bottle_pressure",), "limits.bottle_change_out", "warn",
-        Priority.LOW, EVERY, 2.0, symptoms.bottle,
+        Priority.LOW, NOT_BLEEDING, 2.0, symptoms.bottle,
         "the nitrogen bottle is near its end",
         "the next run will be refused",
         "change the bottle before the next run",

@@ -96,7 +96,7 @@ class Memory:
 
     run: Run | None = None
     last_end: str = ""
-    weakest: Means = Means.MEASURED
+    weakest: Means | None = None  # of the run's evidence so far
     stopping: bool = False
     stop_reason: str = ""
     finish_cooling: bool = False

@@ -12,6 +12,7 @@ from sequencer.core.memory import Exposure
 from sequencer.core.outputs import CLAMP
 from sequencer.core.questions import Question, ask, forget, number, pressure
 from sequencer.core.turn import Turn, Verdict
+from sequencer.model import Means
 from sequencer.units import show_pressure
 
 STROKE_s = 1.0
@@ -44,6 +45,7 @@ def bottle_shut(turn: Turn) -> Verdict:
     if verdict is Verdict.DONE:
         turn.memory.strokes = 0
         turn.memory.stroke_peak_Pa = 0.0
+        turn.proved("bottle_shut", Means.OPERATOR, "a person shut it")
     return verdict
 
 
@@ -95,6 +97,9 @@ def gauges_zero(turn: Turn) -> Verdict:
         forget(turn, "gauges_zero")
         turn.memory.stroke_peak_Pa = math.inf  # wants another stroke
         return Verdict.BACK
+    if verdict is Verdict.DONE:
+        detail = f"higher gauge {show_pressure(number(turn, 'gauges_zero'))}"
+        turn.proved("nitrogen_line_empty", Means.OPERATOR, detail)
     return verdict
 
 
@@ -166,4 +171,7 @@ def air_zero(turn: Turn) -> Verdict:
         forget(turn, "air_gauge")
         turn.memory.stroke_peak_Pa = math.inf  # wants another stroke
         return Verdict.BACK
+    if verdict is Verdict.DONE:
+        detail = f"gauge {show_pressure(number(turn, 'air_gauge'))}"
+        turn.proved("air_line_empty", Means.OPERATOR, detail)
     return verdict

@@ -214,7 +214,7 @@ def begin_run(turn: Turn, request: Request, purpose: Purpose) -> None:
     memory = turn.memory
     recipe = request.recipe if purpose is Purpose.CYCLE else None
     memory.run = Run(purpose, recipe, request.sample, request.actor, turn.now_ns)
-    memory.weakest = Means.MEASURED
+    memory.weakest = None
     memory.last_end = ""
     memory.stopping = False
     memory.stop_reason = ""

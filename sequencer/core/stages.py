@@ -71,7 +71,7 @@ def _sealed(turn: Turn) -> bool:
     return turn.rig.hold == "sealed"
 
 
-_BLED = "every film reading at or under the bled limit, or the gauge read empty twice"
+_BLED = "proof that the film holds no pressure"
 
 STAGES: dict[CycleStep, tuple[Stage, ...]] = {
     CycleStep.IDLE: (

@@ -330,7 +330,8 @@ class Sequencer:
             outcome, reason = "complete", ""
         memory.last_end = outcome
         memory.run = None
-        return RunEnded(outcome, memory.weakest.value, reason or cause)
+        verified = "" if memory.weakest is None else memory.weakest.value
+        return RunEnded(outcome, verified, reason or cause)
 
     def _enter_stage(self, turn: Turn, index: int) -> None:
         memory = turn.memory

@@ -74,9 +74,10 @@ class Turn:
 
     def proved(self, evidence: str, means: Means, detail: str) -> None:
         """Note a piece of evidence; the run is as well verified as its weakest piece."""
-        order = list(Means)
-        if self.memory.run is not None and order.index(means) > order.index(self.memory.weakest):
-            self.memory.weakest = means
+        order, memory = list(Means), self.memory
+        worse = memory.weakest is None or order.index(means) > order.index(memory.weakest)
+        if memory.run is not None and worse:
+            memory.weakest = means
         self.emit(EvidenceHad(self.memory.step, evidence, means, detail))
 
     def under_clamp(self) -> bool:

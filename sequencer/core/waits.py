@@ -127,7 +127,8 @@ def hands_clear(turn: Turn) -> Verdict:
 def announced(turn: Turn) -> Verdict:
     """The announced delay has passed with the guard shut and the word still fresh."""
     prompts, memory = turn.rig.prompts, turn.memory
-    if turn.now_ns == memory.stage_since_ns:
+    if "announced" not in memory.since_ns:  # forgotten with the stage, so told once in each
+        memory.since_ns["announced"] = turn.now_ns
         turn.emit(Noted(f"The clamp closes in {prompts.announce_s:g} s. Keep clear."))
     age_ns = _clear_age_ns(turn)
     stale = age_ns is None or age_ns > ns(prompts.hands_clear_valid_s)
@@ -276,13 +277,17 @@ def cooling_s(turn: Turn) -> float:
     return 60.0 * max(0.0, fall_K) / rate
 
 
+def cooling_within_s(turn: Turn) -> float:
+    """Time in the stage after which a person is asked whether to go on cooling under pressure."""
+    return LATE_MARGIN * cooling_s(turn) + LATE_SETTLE_s + turn.memory.late_s
+
+
 def cooled(turn: Turn) -> Verdict:
     """The head is at or below the demold temperature; beyond its time a person decides."""
     rig, memory, demold = turn.rig, turn.memory, turn.recipe.demold
     if demold is None:
         return Verdict.DONE
-    limit_s = LATE_MARGIN * cooling_s(turn) + LATE_SETTLE_s
-    if turn.stage_age_s() > limit_s + memory.late_s:
+    if turn.stage_age_s() > cooling_within_s(turn):
         question = Question(
             "cooling_late",
             f"The head is not yet at {show_temperature(demold.temperature_degC)}, and its time is "
@@ -293,7 +298,7 @@ def cooled(turn: Turn) -> Verdict:
         answer = memory.answers.get("cooling_late")
         if answer is not None and answer.value == "wait":
             forget(turn, "cooling_late")
-            memory.late_s += limit_s
+            memory.late_s += LATE_MARGIN * cooling_s(turn) + LATE_SETTLE_s
         if verdict is not Verdict.WAIT:
             return verdict
     if rig.head_roles:

@@ -1,4 +1,4 @@
-"""Ctrl-C and SIGTERM as the ordered end of a run, for as long as it goes on."""
+"""Ctrl-C, SIGTERM and a lost terminal as the ordered end of a run, for as long as it goes on."""
 
 import contextlib
 import os
@@ -15,7 +15,7 @@ _STDERR = 2
 
 @contextlib.contextmanager
 def ordered_end(interrupt: Callable[[], None], *, last: bool = False) -> Iterator[list[int]]:
-    """Have both signals call ``interrupt`` inside the block; gives the signals that came.
+    """Have each signal call ``interrupt`` inside the block; gives the signals that came.
 
     ``last`` is for a program with nothing but its closing words left after the block: if a signal
     came, later ones are then ignored, so that an impatient one does not cut those words short. In
@@ -34,9 +34,15 @@ def ordered_end(interrupt: Callable[[], None], *, last: bool = False) -> Iterato
     if threading.current_thread() is not threading.main_thread():
         yield came
         return
-    before = {name: signal.signal(name, ask) for name in (signal.SIGINT, signal.SIGTERM)}
+    before = {name: signal.signal(name, ask) for name in _asking()}
     try:
         yield came
     finally:
         for name, handler in before.items():
             signal.signal(name, signal.SIG_IGN if last and came else handler)
+
+
+def _asking() -> tuple[signal.Signals, ...]:
+    """Return the signals that ask for the end; a closed terminal hangs up where there is one."""
+    hang_up = getattr(signal, "SIGHUP", None)
+    return (signal.SIGINT, signal.SIGTERM, *(() if hang_up is None else (hang_up,)))

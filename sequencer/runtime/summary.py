@@ -22,6 +22,7 @@ from sequencer.runtime.trace import Point, Trace
 from sequencer.units import ATMOSPHERE_abs_Pa
 
 SCHEMA = 1
+PRESSED = 0.2  # of the recipe's film pressure: below it a margin is not the run's
 
 
 def _nothing() -> Mapping[str, float]:
@@ -198,10 +199,20 @@ class Summary:
         seen = step.estimate
         self._peak_film_Pa = _greater(self._peak_film_Pa, seen.film_Pa)
         self._peak_head_degC = _greater(self._peak_head_degC, seen.head_degC)
-        self._least_clamp_margin = _less(self._least_clamp_margin, seen.clamp_margin)
-        self._least_film_margin = _less(self._least_film_margin, self._film_margin(step))
+        if self._pressed(seen):
+            self._least_clamp_margin = _less(self._least_clamp_margin, seen.clamp_margin)
+            self._least_film_margin = _less(self._least_film_margin, self._film_margin(step))
         if seen.bottle_Pa is not None:
             self._bottle_Pa = seen.bottle_Pa
+
+    def _pressed(self, seen: Estimate) -> bool:
+        """Tell whether the film carries enough of the recipe's pressure for margins to mean it.
+
+        A puff of the shut-offs' proof has a margin too, and it says nothing about the run.
+        """
+        if seen.film_Pa is None or self._recipe is None:
+            return False
+        return seen.film_Pa >= PRESSED * self._recipe.imprint.film_pressure_Pa
 
     def _film_margin(self, step: Step) -> float | None:
         seen, size = step.estimate, self._rig.geometry

@@ -298,7 +298,7 @@ ARMED = {  # one line an interlock: the steps in which it watches, in the table'
     "head_over": "heating clamping pressurizing holding",
     "head_limit": "all",
     "head_no_gain": "heating",
-    "bottle_low": "all",
+    "bottle_low": " ".join(step.value for step in C if step is not C.PURGING),
     "outputs_differ": "all",
     "scan_late": "heating clamping pressurizing holding cooling venting releasing purging",
     "host_slept": "heating clamping pressurizing holding cooling venting releasing purging",

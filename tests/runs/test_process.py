@@ -1,10 +1,13 @@
 """`imprint run` as a process: signals, pipes, a terminal, and a record cut short."""
 
+import fcntl
 import json
+import os
 import re
 import signal
 import subprocess
 import sys
+import termios
 import time
 from pathlib import Path
 
@@ -54,9 +57,14 @@ def test_a_run_exits_0_and_its_lines_are_plain(tmp_path: Path) -> None:
     assert "sample foil 12" in done.said
     assert "met      house air" in done.said
     assert "PERMISSIVES" in done.said
-    assert re.search(r"dwell: waits for hold time, counted in band, .* at most", done.said)
+    assert "The clamp closes in 3 s. Keep clear." in done.said
+    assert re.search(
+        r"dwell: waits for hold time, counted in band \(.*usually .*at most", done.said
+    )
     assert re.search(r"had: film bled, measured: film", done.said)
-    assert re.search(r"\d+% .* of .*left; film \d+ psi .*head 1\d\d\.\d degC", done.said)
+    assert re.search(
+        r"\d+% .* (?:of|down to) .*left; film \d+ psi .*head 1\d\d\.\d degC", done.said
+    )
     assert "complete" in done.out
     assert "Timeline" in done.out
     assert recorded_steps(tmp_path)[-1] == "idle"
@@ -82,13 +90,14 @@ def test_json_of_an_interrupted_run_is_one_document_too(tmp_path: Path) -> None:
     assert json.loads(done.out)["outcome"] in ("stopped", "refused")
 
 
-CTRL_C, TERM = (signal.SIGINT,) * 3, (signal.SIGTERM,)
+CTRL_C, TERM, HANG_UP = (signal.SIGINT,) * 3, (signal.SIGTERM,), (signal.SIGHUP,)
 INTERRUPTED = [
     ("heating", r"STEP heating", CTRL_C),
     ("clamping", r"try supply: waits", CTRL_C),
     ("pressurizing", r"raise: waits", CTRL_C),
     ("holding", r"dwell: waits", CTRL_C),
     ("holding", r"dwell: waits", TERM),
+    ("holding", r"dwell: waits", HANG_UP),
     ("cooling", r"STEP cooling", CTRL_C),
     ("venting", r"STEP venting", CTRL_C),
 ]
@@ -315,3 +324,26 @@ def test_ctrl_c_in_a_purge_is_ordered(tmp_path: Path) -> None:
         time.sleep(0.01)
     assert done.end() == 130
     assert recorded_steps(tmp_path)[-3:] == ["venting", "releasing", "idle"]
+
+
+@pytest.mark.slow
+def test_a_terminal_that_is_closed_ends_the_run_in_the_safe_order(tmp_path: Path) -> None:
+    ours, theirs = os.openpty()
+    command = [sys.executable, "-m", "sequencer.cli", *live(tmp_path, speed=100)]
+    process = subprocess.Popen(
+        command,
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+    )
+    os.close(theirs)
+    seen = b""
+    while b"dwell: waits" not in seen:
+        seen += os.read(ours, 65536)
+    os.close(ours)  # as when a connection is cut: the session's processes are told by a hang-up
+    process.wait(timeout=60)
+    steps = recorded_steps(tmp_path)
+    assert steps[-4:] == ["holding", "venting", "releasing", "idle"]
+    assert last_film_Pa(tmp_path) < 2 * PSI_Pa
