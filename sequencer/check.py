@@ -4,7 +4,7 @@ Nothing here touches a rig. ``imprint check`` prints it; every run stands behind
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import entry_points
 from typing import TypeVar
 
@@ -13,9 +13,9 @@ from sequencer.checks.margins import Margins, ROOM_degC, margins
 from sequencer.checks.rig import Finding, check_rig
 from sequencer.checks.unwatched import Unwatched, unwatched
 from sequencer.config import Rig
-from sequencer.driver import GROUP
-from sequencer.errors import InputRefused, Problem
-from sequencer.files import find, load, read_toml
+from sequencer.driver import GROUP, make_driver
+from sequencer.errors import DriverUnavailable, InputRefused, Problem
+from sequencer.files import find, label, load, read_toml
 from sequencer.material import Material, Materials, Span, load_materials
 from sequencer.model import Means
 from sequencer.physics import film, polymer
@@ -87,7 +87,7 @@ def load_pair(recipe_arg: str, rig_arg: str | None = None) -> Loaded:
     """
     problems: list[Problem] = []
     recipe = _attempt(lambda: _read("recipes", recipe_arg, Recipe), problems)
-    rig = _attempt(lambda: _read("rigs", rig_arg or DEFAULT_RIG, Rig), problems)
+    rig = _attempt(lambda: _read("rigs", _named(rig_arg), Rig), problems)
     materials = _attempt(load_materials, problems)
     if recipe is None and materials is not None:
         _attempt(lambda: _material_named(recipe_arg, materials), problems)
@@ -102,7 +102,27 @@ def load_pair(recipe_arg: str, rig_arg: str | None = None) -> Loaded:
         rig_file=rig_file,
         back_ends=back_ends(),
     )
+    options = _options(its_rig, rig_file)
+    check = replace(check, problems=tuple(dict.fromkeys((*check.problems, *options))))
     return Loaded(its_recipe, its_rig, materials, check, recipe_file, rig_file)
+
+
+def _named(rig_arg: str | None) -> str:
+    # Not `or`: an empty name, as an unset variable of a shell gives it, is no wish for the default.
+    return DEFAULT_RIG if rig_arg is None else rig_arg
+
+
+def _options(rig: Rig, file: str) -> list[Problem]:
+    """Return what the back end has against its own options; it is made for that, never opened."""
+    problems: list[Problem] = []
+    if rig.driver.name not in back_ends():
+        return problems  # told by the check of the rig
+    try:
+        _attempt(lambda: make_driver(rig, file), problems)
+    except DriverUnavailable as missing:
+        advice = "install what it needs"
+        problems.append(Problem(file, "driver.name", f'"{rig.driver.name}"', str(missing), advice))
+    return problems
 
 
 def _material_named(recipe_arg: str, materials: Materials) -> None:
@@ -110,7 +130,7 @@ def _material_named(recipe_arg: str, materials: Materials) -> None:
     path = find("recipes", recipe_arg)
     code = read_toml(path).get("material")
     if isinstance(code, str):
-        materials.get(code, str(path))
+        materials.get(code, label(path))
 
 
 def load_rig(rig_arg: str | None = None) -> tuple[Rig, str]:
@@ -119,8 +139,8 @@ def load_rig(rig_arg: str | None = None) -> tuple[Rig, str]:
     Raises:
         InputRefused: with every problem of the file or of the rig that it describes.
     """
-    file, rig = _read("rigs", rig_arg or DEFAULT_RIG, Rig)
-    problems = check_rig(rig, file, back_ends())
+    file, rig = _read("rigs", _named(rig_arg), Rig)
+    problems = [*check_rig(rig, file, back_ends()), *_options(rig, file)]
     if problems:
         raise InputRefused(*problems)
     return rig, file
@@ -136,7 +156,7 @@ Table = TypeVar("Table", Recipe, Rig)
 
 def _read(folder: str, given: str, model: type[Table]) -> tuple[str, Table]:
     path = find(folder, given)
-    return str(path), load(path, model)
+    return label(path), load(path, model)
 
 
 def _attempt(read: Callable[[], Read], problems: list[Problem]) -> Read | None:

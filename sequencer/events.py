@@ -5,6 +5,8 @@ process and published on ZeroMQ; ``wire`` turns one into plain JSON values.
 """
 
 import dataclasses
+import functools
+import re
 from dataclasses import dataclass
 from enum import Enum
 from typing import ClassVar
@@ -176,9 +178,15 @@ class Noted(Event):
     text: str
 
 
+@functools.cache
+def _words(name: str) -> str:
+    """Return a kind of event in words: `EvidenceHad` is told as ``evidence_had``."""
+    return re.sub(r"(?<!^)([A-Z])", r"_\1", name).lower()
+
+
 def wire(event: Event) -> dict[str, object]:
     """Return an event's facts as plain JSON values, with ``event`` naming its kind."""
-    facts: dict[str, object] = {"event": type(event).__name__}
+    facts: dict[str, object] = {"event": _words(type(event).__name__)}
     for item in dataclasses.fields(event):
         value = getattr(event, item.name)
         facts[item.name] = value.value if isinstance(value, Enum) else value

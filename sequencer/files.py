@@ -43,6 +43,9 @@ def find(folder: str, given: str) -> Path:
         InputRefused: if there is neither; near names are offered.
     """
     path = Path(given)
+    if not given.strip():
+        kind = folder.removesuffix("s")
+        raise InputRefused(Problem(f"no {kind}", "", "", "an empty name was given", "name one"))
     if path.is_file():
         return path
     named = shipped(folder) / f"{given}.toml"
@@ -56,6 +59,12 @@ def find(folder: str, given: str) -> Path:
             given, "", "", "no such file, and no shipped file of that name", offer(given, names)
         )
     )
+
+
+def label(path: Path) -> str:
+    """Return how messages name a file: a shipped one by its name, any other by its path."""
+    inside = path.is_relative_to(shipped(""))
+    return f"{path.stem} (shipped)" if inside else str(path)
 
 
 def offer(word: str, known: Iterable[str]) -> str:
@@ -90,7 +99,7 @@ def load(path: Path, model: type[Model]) -> Model:
     Raises:
         InputRefused: with every problem of the file, not only the first.
     """
-    return validate(read_toml(path), model, str(path))
+    return validate(read_toml(path), model, label(path))
 
 
 def validate(tables: Mapping[str, object], model: type[Model], file: str) -> Model:

@@ -159,8 +159,12 @@ class Materials(Strict):
         """
         found = self.materials.get(code)
         if found is None:
-            # Codes are written in capitals, so a near name is one that differs only in case, too.
-            advice = offer(code.upper(), self.materials)
+            # A polymer taken for another is ruined at the other's temperature: a near name is
+            # offered only for a slip of the pen, and all known ones beside it.
+            near = [name for name in self.materials if abs(len(name) - len(code)) <= 1]
+            hint = offer(code.upper(), near)
+            known = f"known: {', '.join(self.materials)}"
+            advice = f"{hint} {known}" if hint.startswith("did") else known
             raise InputRefused(
                 Problem(file, key, f'"{code}"', "no such material in the table", advice)
             )

@@ -10,6 +10,7 @@ from sequencer.config import CLAMP_ROLES, INPUT_ROLES, OUTPUT_ROLES, CurrentLoop
 from sequencer.errors import Problem
 from sequencer.files import offer
 from sequencer.physics.clamp import clamp_margin, separating_force_N
+from sequencer.physics.film import gap_margin
 from sequencer.units import show_pressure
 
 RESIDUAL_FORCE_N = 50.0
@@ -217,6 +218,7 @@ def _limits(rig: Rig) -> Iterator[Finding]:
         )
         advice = "lower it; a low-range sensor may be needed"
         yield "limits.bled", show_pressure(limits.bled_Pa), limit, advice
+    yield from _relief(rig)
     if "supply_pressure" not in rig.inputs:
         margin = clamp_margin(
             limits.air_pressure_Pa,
@@ -232,6 +234,29 @@ def _limits(rig: Rig) -> Iterator[Finding]:
             )
             advice = "set the relief valve lower, or add inputs.supply_pressure"
             yield "limits.relief", show_pressure(limits.relief_Pa), limit, advice
+
+
+def _relief(rig: Rig) -> Iterator[Finding]:
+    """The relief valve must open before the film is in danger, and where its sensors still see."""
+    limits, geometry = rig.limits, rig.geometry
+    relief, advice = show_pressure(limits.relief_Pa), "set the relief valve lower"
+    margin = gap_margin(
+        limits.relief_Pa,
+        geometry.free_gap_m,
+        geometry.film_thickness_m,
+        limits.head_temperature_degC,
+    )
+    if margin < limits.film_margin:
+        limit = (
+            f"leaves the film a margin of {margin:.2f} at limits.head_temperature, below "
+            f"limits.film_margin {limits.film_margin:g}"
+        )
+        yield "limits.relief", relief, limit, advice
+    for role in rig.film_roles:
+        scaling = rig.inputs[role].scaling
+        if isinstance(scaling, CurrentLoop) and scaling.high_Pa < limits.relief_Pa:
+            limit = f"lies above the range of inputs.{role}, {show_pressure(scaling.high_Pa)}"
+            yield "limits.relief", relief, limit, f"{advice}, or fit a sensor of a wider range"
 
 
 def _ranges(rig: Rig) -> Iterator[Finding]:

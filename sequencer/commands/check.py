@@ -32,7 +32,7 @@ def document(loaded: Loaded) -> Document:
     """Return the check as one JSON document."""
     check, timing = loaded.check, loaded.rig.timing
     return {
-        "outcome": "refused" if check.problems else "complete",
+        "outcome": "refused" if check.problems else "may run",
         "recipe": loaded.recipe.name,
         "recipe_file": loaded.recipe_file,
         "recipe_digest": digest(loaded.recipe),
@@ -52,7 +52,7 @@ def document(loaded: Loaded) -> Document:
 
 
 def tables(loaded: Loaded) -> list[Table]:
-    """Return the check as tables for a person; problems are left to stderr."""
+    """Return the check as tables for a person; the problems stand on stderr, too."""
     check = loaded.check
     count = len(check.problems)
     verdict = f"{count} problem{'s' * (count > 1)}" if count else "may run"
@@ -62,14 +62,16 @@ def tables(loaded: Loaded) -> list[Table]:
             ("margin", "value", "limit"),
             _margin_rows(loaded),
         ),
+        Table(
+            "Problems",
+            ("key", "what"),
+            [(_keyed(item), _said(item)) for item in check.problems],
+        ),
         Table("What a run rests on", ("evidence", "had by"), _evidence_rows(loaded)),
         Table(
             "Warnings",
             ("key", "what"),
-            [
-                (f"{item.key} = {item.value}" if item.value else item.key, _said(item))
-                for item in check.warnings
-            ],
+            [(_keyed(item), _said(item)) for item in check.warnings],
         ),
         Table(
             "What this rig does not watch",
@@ -77,6 +79,10 @@ def tables(loaded: Loaded) -> list[Table]:
             [tuple(row) for row in check.unwatched],
         ),
     ]
+
+
+def _keyed(item: Problem) -> str:
+    return f"{item.key} = {item.value}" if item.value else item.key
 
 
 def _said(item: Problem) -> str:

@@ -40,13 +40,14 @@ def perform(job: Job, given: argparse.Namespace) -> int:
         SequencerError: of any kind, before anything has moved.
     """
     stop: list[Session] = []
+    published: list[str] = []
     session = Session(
         job,
         RealClock() if given.speed == 1.0 else PacedClock(given.speed),
         _answering(by_person=not given.yes, stop=lambda: stop[0].interrupt()),
         live=given.speed == 1.0,
         records=None if given.records is None else Path(given.records),
-        publisher=_publisher(given.publish),
+        publisher=_publisher(given.publish, published),
     )
     stop.append(session)
     if given.yes:
@@ -54,11 +55,11 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     if given.speed != 1.0:
         need_attendant(session.driver, job.rig_file, "--speed")
     simulated = session.driver.attendant() is not None
-    course = Course(session)
     # A program that asked for one document still needs the questions told, if a person answers.
     told = not given.json or not given.yes
-    if told:
-        _opening(job, session, given.speed, given.publish, simulated=simulated)
+    course = Course(
+        session, lambda: _opening(job, session, given.speed, published, simulated=simulated)
+    )
     sinks: list[Sink] = [course] if told else []
     log_file = None
     if given.log is not None:
@@ -80,19 +81,24 @@ def perform(job: Job, given: argparse.Namespace) -> int:
     return exit_code(ended)
 
 
-def _publisher(address: str | None) -> Publishing | None:
-    """Return what makes the publisher; none, with a word, where the usual address is taken."""
+def _publisher(address: str | None, published: list[str]) -> Publishing | None:
+    """Return what makes the publisher; none, with a word, where the usual address is taken.
+
+    The address that it publishes on is added to ``published``.
+    """
     if address == "none":
         return None
 
     def make(rig_name: str, run_id: str, utc_start: datetime, start_ns: int) -> Publisher | None:
         try:
-            return Publisher(address or DEFAULT_ADDRESS, rig_name, run_id, utc_start, start_ns)
+            publisher = Publisher(address or DEFAULT_ADDRESS, rig_name, run_id, utc_start, start_ns)
         except InputRefused as refused:
             if address is not None:
                 raise
             print(f"no live events: {refused}", file=sys.stderr)
             return None
+        published.append(publisher.address)
+        return publisher
 
     return make
 
@@ -107,8 +113,8 @@ def _answering(*, by_person: bool, stop: Callable[[], None]) -> Answering:
 
 
 def _opening(
-    job: Job, session: Session, speed: float, publish: str | None, *, simulated: bool
-) -> None:
+    job: Job, session: Session, speed: float, published: list[str], *, simulated: bool
+) -> str:
     if not simulated:
         mode = "LIVE RIG"
     elif speed == 1.0:
@@ -116,13 +122,11 @@ def _opening(
     else:
         mode = f"SIMULATION at {speed:g} times the speed of the wall clock"
     what = job.recipe.name if job.recipe is not None else "bleed lines"
-    events = "not published" if publish == "none" else publish or DEFAULT_ADDRESS
-    print(
+    events = ", ".join(published) or "not published"
+    return (
         f"{mode}   rig {job.rig.name}   {what}   run {session.run_id}\n"
         f"reaction {job.rig.timing.reaction_s * 1e3:.0f} ms from sensor to outputs, of "
-        f"{job.rig.limits.reaction_s * 1e3:.0f} ms allowed; live events: {events}\n{FOOTER}",
-        file=sys.stderr,
-        flush=True,
+        f"{job.rig.limits.reaction_s * 1e3:.0f} ms allowed; live events: {events}\n{FOOTER}"
     )
 
 

@@ -54,6 +54,8 @@ def summary_tables(document: dict[str, Any], *, predicted: bool) -> list[Table]:
         ("recipe digest", str(document["recipe_digest"] or "")[:16]),
         ("rig digest", str(document["rig_digest"])[:16]),
     ]
+    if document["recipe_digest"] is None:  # a bleed of the lines: nothing was to be pressed
+        rows = [row for row in rows if row[0] not in _OF_A_CYCLE]
     alarms = [
         (alarm["priority"], alarm["name"], show_time(alarm["at_s"]), alarm["detail"])
         for alarm in document["alarms"]
@@ -63,6 +65,18 @@ def summary_tables(document: dict[str, Any], *, predicted: bool) -> list[Table]:
         Table("Alarms", ("priority", "alarm", "at", "detail"), alarms),
         Table("Result", ("", ""), rows),
     ]
+
+
+_OF_A_CYCLE = (
+    "least clamp margin",
+    "least film margin",
+    "nitrogen used (predicted)",
+    "nitrogen used",
+    "cycles left in the bottle",
+    "cavities filled (predicted)",
+    "cavities filled",
+    "recipe digest",
+)
 
 
 def limits_lines(document: dict[str, Any]) -> list[str]:

@@ -6,6 +6,7 @@ the live values beside it are drawn by rich and only where stdout and stderr are
 
 import math
 import sys
+from collections.abc import Callable
 from typing import Protocol
 
 from sequencer.events import (
@@ -52,10 +53,11 @@ def on_terminal() -> bool:
 
 
 class Course:
-    """A sink that tells the course of a run."""
+    """A sink that tells the course of a run; ``opening`` is said before all else."""
 
-    def __init__(self, standing: Standing) -> None:
+    def __init__(self, standing: Standing, opening: Callable[[], str] = str) -> None:
         self._standing = standing
+        self._opening = opening
         self._began_ns: int | None = None
         self._bar = _Bar() if on_terminal() else None
         self._told_share = 0.0
@@ -65,6 +67,9 @@ class Course:
         """Tell what this scan brought, and how far the wait has come."""
         if self._began_ns is None:
             self._began_ns = now_ns
+            # Not sooner: now the record is begun and the events have their address.
+            if opening := self._opening():
+                print(opening, file=sys.stderr, flush=True)
         for event in step.events:
             text = _line(event)
             if isinstance(event, StageEntered):

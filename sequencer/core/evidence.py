@@ -16,6 +16,7 @@ TIMED_MARGIN = 3.0  # a timed proof waits this many times the commissioned time
 BLED_WAIT = 3.0  # and a person is asked about the film only after this many vent times
 PEAK_TELLS = 3.0  # a peak of this many bled limits makes the fall from it evidence
 MARGIN_TOP = 100.0
+HEAD_AGAIN_AFTER_s = 30.0  # a head takes its time; a person need not look more often
 FALLEN_TO = 0.2  # of the peak: "fell by 80 %"
 GAUGE_TOP = 1.5  # a gauge reads up to this many times what the line may carry
 
@@ -72,6 +73,7 @@ def clamp_full(turn: Turn) -> Verdict:
             "clamp_gauge",
             "Clamp filling has gone quiet? Read the clamp gauge: what does it show?",
             GAUGE_TOP * _air_top_Pa(turn),
+            wants=f"a clamp margin of {rig.limits.clamp_permit:g} or more",
         )
         verdict = ask(turn, question, lambda value: clamp_suffices(turn, float(value)))
         if verdict is not Verdict.DONE:
@@ -120,6 +122,7 @@ def supply_at_set(turn: Turn) -> Verdict:
             f"Set the film regulator to {show_pressure(target_Pa)}: what does its gauge read?",
             GAUGE_TOP * rig.limits.relief_Pa,
             target_Pa,
+            f"within {show_pressure(band_Pa)} of {show_pressure(target_Pa)}",
         )
         verdict = ask(turn, question, lambda value: abs(float(value) - target_Pa) <= band_Pa)
         if verdict is not Verdict.DONE:
@@ -152,7 +155,7 @@ def film_at_pressure(turn: Turn) -> Verdict:
         return Verdict.DONE
     if turn.stage_age_s() < rig.commissioned.film_rise_s:
         return Verdict.WAIT
-    question = pressed_question(turn, "film_gauge", "Film pressure is on")
+    question = pressed_question(turn, "film_gauge", "Film pressure is on.")
     verdict = ask(turn, question, lambda value: abs(float(value) - target_Pa) <= band_Pa)
     if verdict is Verdict.DONE:
         gauge = question.topic.replace("_", " ")
@@ -178,9 +181,10 @@ def pressed_question(turn: Turn, topic: str, opening: str) -> Question:
     gauge = "film gauge" if has_gauge else "regulator's gauge"
     return pressure(
         topic if has_gauge else "supply_gauge",
-        f"{opening}, {show_pressure(target_Pa)} wanted: what does the {gauge} read?",
+        f"{opening} {show_pressure(target_Pa)} wanted: what does the {gauge} read?",
         GAUGE_TOP * turn.rig.limits.relief_Pa,
         target_Pa,
+        f"within {show_pressure(film_band_Pa(turn))} of it",
     )
 
 
@@ -247,6 +251,7 @@ def _film_gauge(turn: Turn) -> Question:
         "film_empty",
         "Read the mechanical gauge on the film line: what does it show?",
         GAUGE_TOP * turn.rig.limits.relief_Pa,
+        wants=f"{show_pressure(turn.rig.limits.bled_Pa)} or less, the film empty",
     )
 
 
@@ -344,7 +349,10 @@ def _head_in_band(turn: Turn, name: str, soak_s: float) -> Verdict:
     if turn.stage_age_s() < heating_s(turn, turn.recipe):
         return Verdict.WAIT
     verdict = ask(
-        turn, head_question(turn), lambda value: abs(float(value) - target_degC) <= band_K
+        turn,
+        head_question(turn, target_degC, f"within {band_K:g} K of it"),
+        lambda value: abs(float(value) - target_degC) <= band_K,
+        again_after_s=HEAD_AGAIN_AFTER_s,
     )
     if verdict is Verdict.DONE:
         # The display was in band when it was read; the soak is counted from then.
@@ -355,12 +363,11 @@ def _head_in_band(turn: Turn, name: str, soak_s: float) -> Verdict:
     return verdict
 
 
-def head_question(turn: Turn) -> Question:
+def head_question(turn: Turn, target_degC: float, wants: str) -> Question:
     """Return the question for the head's temperature."""
     top_degC = turn.rig.limits.head_temperature_degC + 50.0
-    return Question(
-        "head_gauge", "Read the head's display: what does it show?", (), "degC", -20.0, top_degC
-    )
+    text = f"Read the head's display, {show_temperature(target_degC)} wanted: what does it show?"
+    return Question("head_gauge", text, (), "degC", -20.0, top_degC, target_degC, wants)
 
 
 def clamp_found_out(turn: Turn) -> Verdict:

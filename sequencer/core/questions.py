@@ -11,7 +11,7 @@ from math import isfinite
 
 from sequencer.core.memory import Answer
 from sequencer.core.turn import Turn, Verdict
-from sequencer.events import PromptAsked, PromptClosed
+from sequencer.events import Noted, PromptAsked, PromptClosed
 from sequencer.model import Prompt
 from sequencer.units import ns, show_pressure, show_temperature
 
@@ -20,7 +20,10 @@ ASK_AGAIN_AFTER_s = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What to ask: its fixed topic, the text, and either choices or a number's unit and range."""
+    """What to ask: its fixed topic, the text, and either choices or a number's unit and range.
+
+    ``wants`` says what answer would lead on, for whoever gave another one.
+    """
 
     topic: str
     text: str
@@ -29,11 +32,14 @@ class Question:
     low: float = 0.0
     high: float = 0.0
     target: float | None = None
+    wants: str = ""
 
 
-def pressure(topic: str, text: str, high_Pa: float, target_Pa: float | None = None) -> Question:
-    """Return a question for a gauge reading."""
-    return Question(topic, text, (), "Pa", 0.0, high_Pa, target_Pa)
+def pressure(
+    topic: str, text: str, high_Pa: float, target_Pa: float | None = None, wants: str = ""
+) -> Question:
+    """Return a question for a gauge reading; ``wants`` says in words what would serve."""
+    return Question(topic, text, (), "Pa", 0.0, high_Pa, target_Pa, wants)
 
 
 def ask(
@@ -53,6 +59,8 @@ def ask(
     if answer is not None:
         if serves(answer.value):
             return Verdict.DONE
+        if turn.now_ns == answer.at_ns:
+            _tell_why_not(turn, question, answer.value, again_after_s)
         if turn.now_ns - answer.at_ns < ns(again_after_s):
             return Verdict.WAIT
         del memory.answers[topic]
@@ -64,6 +72,14 @@ def ask(
         _close(turn, topic, "unanswered")
         return Verdict.SILENT
     return Verdict.WAIT
+
+
+def _tell_why_not(turn: Turn, question: Question, value: float | str, again_after_s: float) -> None:
+    """Say once why an answer does not lead on; without it the same question just comes again."""
+    wants = f"; wanted: {question.wants}" if question.wants else ""
+    said = shown(value, question.unit)
+    text = f"{said} does not lead on{wants}. Asked again in {again_after_s:g} s."
+    turn.emit(Noted(text))
 
 
 def _open(turn: Turn, question: Question) -> None:

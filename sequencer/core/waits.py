@@ -51,6 +51,7 @@ def bottle_enough(turn: Turn) -> Verdict:
         f"Read the bottle gauge (at least {show_pressure(need_Pa)} wanted): what does it show?",
         20.0 * turn.rig.limits.bottle_change_out_Pa,
         need_Pa,
+        f"{show_pressure(need_Pa)} or more, else change the bottle",
     )
     verdict = ask(turn, question, lambda value: float(value) >= need_Pa)
     if verdict is Verdict.DONE:
@@ -311,7 +312,7 @@ def cooled(turn: Turn) -> Verdict:
             return Verdict.WAIT
         verdict = ask(
             turn,
-            head_question(turn),
+            head_question(turn, demold.temperature_degC, "at or below it"),
             lambda value: float(value) <= demold.temperature_degC,
             again_after_s=30.0,
         )

@@ -332,4 +332,7 @@ def need_attendant(driver: Driver, file: str, flag: str) -> None:
     """
     if driver.attendant() is None:
         limit = "only a simulated person may be answered for, and this rig has none"
-        raise InputRefused(Problem(file, flag, "", limit, f"leave {flag} out and answer yourself"))
+        advice = "use a rig that is simulated"
+        if flag.startswith("--"):
+            advice = f"leave {flag} out and answer yourself"
+        raise InputRefused(Problem(file, flag, "", limit, advice))

@@ -265,7 +265,8 @@ class Summary:
             said.append("The rig has no film sensor: film peak and film margin are not known.")
         elif not self._rig.head_roles:
             said.append("The rig has no head sensor: head peak and film margin are not known.")
-        if self._least_clamp_margin is None and self._started_s is not None:
+        margins = self._recipe is not None and self._started_s is not None
+        if self._least_clamp_margin is None and margins:
             said.append("Clamp and film pressure were not both seen: clamp margin is not known.")
         elif self._least_film_margin is not None:
             said.append(
@@ -276,7 +277,7 @@ class Summary:
                     else "."
                 )
             )
-        if "fill_fraction" in predicted:
+        if "fill_fraction" in predicted and self._recipe is not None:
             said.append("Fill and gas used are computed from a model of the rig, not measured.")
         elif self._recipe is not None:
             said.append("Nothing here says how far the features filled: look at the foil.")

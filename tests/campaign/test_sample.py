@@ -105,7 +105,7 @@ def test_a_case_is_told_as_a_story_and_replays() -> None:
     assert verdict.replayed
     assert verdict.classed == "hardware"
     told = story(verdict, worlds[0])
-    assert "TripLatched" in told
+    assert "trip_latched" in told
     assert "!! " in told
     shown = report([verdict], SEED, 1.0)
     assert f"single:{number}" in shown

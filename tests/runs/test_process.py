@@ -30,7 +30,7 @@ def recorded_steps(folder: Path) -> list[str]:
     run = records.find("last")
     events = [event.facts() for event in records.events(run.run_id)]
     records.close()
-    return [str(event["step"]) for event in events if event["event"] == "StepEntered"]
+    return [str(event["step"]) for event in events if event["event"] == "step_entered"]
 
 
 def last_film_Pa(folder: Path) -> float:

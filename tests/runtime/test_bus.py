@@ -177,7 +177,7 @@ SUBSCRIBER = """
     while True:
         topic, text = socket.recv_multipart()
         print(topic.decode(), text.decode(), flush=True)
-        if b'"RunEnded"' in text:
+        if b'"run_ended"' in text:
             break
 """
 

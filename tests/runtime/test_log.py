@@ -25,7 +25,7 @@ def test_events_and_link_changes_become_json_lines(tmp_path: Path) -> None:
     sink(4, Inputs(()), _step())
     file.close()
     lines = [json.loads(line) for line in (tmp_path / "service.log").read_text().splitlines()]
-    assert [line["event"] for line in lines] == ["Noted", "link_lost", "link_back"]
+    assert [line["event"] for line in lines] == ["noted", "link_lost", "link_back"]
     assert lines[0]["text"] == "hello"
     assert lines[0]["run_id"] == "run-1"
     assert lines[0]["t_ns"] == 1

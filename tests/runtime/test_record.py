@@ -375,5 +375,5 @@ def test_what_was_acknowledged_survives_kill_9(tmp_path, wait_s):
     scans = list(records.scans(run.run_id))
     assert len(scans) >= acknowledged
     events = list(records.events(run.run_id))
-    assert "RunStarted" in [event.facts()["event"] for event in events]
+    assert "run_started" in [event.facts()["event"] for event in events]
     assert all(event.scan < len(scans) for event in events)

@@ -67,7 +67,7 @@ def test_a_core_with_other_outputs_is_found_and_the_field_named(path):
 
 def test_a_core_that_tells_other_facts_is_found_and_the_fact_named(path):
     result = replay(Records(path), "one", lambda rig: planned(rig, waits_for="heat"))
-    assert result.difference.field == "StageEntered.waits_for"
+    assert result.difference.field == "stage_entered.waits_for"
     assert (result.difference.recorded, result.difference.now) == ('"time"', '"heat"')
 
 
@@ -115,10 +115,10 @@ def test_one_changed_bit_of_an_input_is_found(path):
 @pytest.mark.parametrize(
     ("change", "field", "recorded"),
     [
-        ("DELETE FROM events WHERE seq = 3", "StageEntered", "absent"),
+        ("DELETE FROM events WHERE seq = 3", "stage_entered", "absent"),
         (
             "UPDATE events SET json = replace(json, '\"heating\"', '\"cooling\"') WHERE seq = 3",
-            "StepEntered.step",
+            "step_entered.step",
             '"cooling"',
         ),
     ],
@@ -126,7 +126,7 @@ def test_one_changed_bit_of_an_input_is_found(path):
 def test_a_changed_or_missing_event_is_found(path, change, field, recorded):
     database = sqlite3.connect(path)
     rows = database.execute("SELECT json FROM events ORDER BY seq LIMIT 4").fetchall()
-    assert json.loads(rows[2][0])["event"] == "StepEntered"
+    assert json.loads(rows[2][0])["event"] == "step_entered"
     database.execute(change)
     database.commit()
     difference = replay(Records(path), "one", planned).difference
@@ -134,7 +134,7 @@ def test_a_changed_or_missing_event_is_found(path, change, field, recorded):
     if recorded == "absent":
         # The events after the missing one have moved up, so the first to differ is in its place.
         assert difference.field == "event"
-        assert (difference.recorded, difference.now) == (field, "StepEntered")
+        assert (difference.recorded, difference.now) == (field, "step_entered")
     else:
         assert (difference.field, difference.recorded) == (field, recorded)
 

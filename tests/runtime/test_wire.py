@@ -11,7 +11,7 @@ def test_a_number_that_is_not_finite_becomes_null():
     event = StageEntered(CycleStep.IDLE, "rest", "a start request", float("inf"))
     facts = json.loads(text(wire(event)), parse_constant=lambda name: 1 / 0)
     assert facts == {
-        "event": "StageEntered",
+        "event": "stage_entered",
         "step": "idle",
         "stage": "rest",
         "waits_for": "a start request",

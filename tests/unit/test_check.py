@@ -270,8 +270,10 @@ def test_a_recipe_beyond_rig_film_or_material_is_refused(
     recipe_edit: Edit, rig_edit: Edit, says: str
 ) -> None:
     lines = [problem.line() for problem in checked(recipe_edit, rig_edit).problems]
-    assert any(says in line for line in lines), lines
-    assert all(line.startswith("recipe.toml: ") and "\n" not in line for line in lines)
+    assert any(line.startswith("recipe.toml: ") and says in line for line in lines), lines
+    # A film that bears less bears less at the relief setting too, which is the rig's affair.
+    assert all(line.startswith(("recipe.toml: ", "rig.toml: limits.relief")) for line in lines)
+    assert all("\n" not in line for line in lines)
 
 
 def test_by_ear_caps_lowest_and_says_which_gauge_would_lift_it() -> None:
@@ -477,3 +479,33 @@ def test_an_unknown_material_is_told_with_the_other_problems_of_the_file(tmp_pat
         load_pair(str(path))
     keys = {problem.key for problem in refused.value.problems}
     assert keys == {"imprint.film_pressure", "material"}
+
+
+def test_a_relief_valve_that_opens_too_late_is_refused_with_every_reason() -> None:
+    lines = [problem.line() for problem in checked(len, put("limits.relief", "900 psi")).problems]
+    assert any("leaves the film a margin of" in line for line in lines)
+    assert sum("lies above the range of inputs.film_pressure" in line for line in lines) == 2
+
+
+def test_an_empty_rig_name_is_not_the_default_rig() -> None:
+    with pytest.raises(InputRefused, match="no rig: an empty name was given"):
+        load_pair("pmma-grating", "")
+
+
+def test_a_polymer_is_not_taken_for_another_of_a_like_name(tmp_path: Path) -> None:
+    path = tmp_path / "recipe.toml"
+    text = find("recipes", "pmma-grating").read_text()
+    path.write_text(text.replace('"PMMA"', '"plexi"'))
+    with pytest.raises(InputRefused) as refused:
+        load_pair(str(path))
+    (problem,) = refused.value.problems
+    assert "did you mean" not in problem.advice
+    assert "known: PMMA" in problem.advice
+
+
+def test_the_back_ends_options_are_part_of_the_check(tmp_path: Path) -> None:
+    path = tmp_path / "rig.toml"
+    text = find("rigs", "bench-instrumented").read_text()
+    path.write_text(text.replace("[driver.options.bottle]", "[driver.options.bottel]"))
+    keys = [problem.key for problem in load_pair("pmma-grating", str(path)).check.problems]
+    assert keys == ["driver.options.bottel"]
